@@ -1,0 +1,14 @@
+// Package catalog is what Forkwright knows: forks, the parts that go into them,
+// which part fits which fork, and list prices.
+//
+// The types here are the rows of the catalog's tables; the tag col names the
+// column that a field comes from ("required" where it may not be empty, "key"
+// where it, alone or with the other keys of the row, is the row's identity).
+// Tables holds a catalog as it was read; Build checks nothing and turns checked
+// Tables into one immutable Revision with its indexes; Check finds every problem
+// of a set of tables at once.
+//
+// Units are in the column names. A number that somebody published in a unit of
+// their own (a torque, a rate, a pressure) keeps that value and that unit; see
+// Published.
+package catalog
