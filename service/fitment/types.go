@@ -1,0 +1,77 @@
+// Package fitment decides whether a part fits a fork as its owner has it, and says why.
+//
+// A verdict is a pure function of a catalog revision and a question. The rules are one
+// ordered list (see rules.go): a hard limit of the fork beats every row, an exclusion beats
+// every inclusion, the more specific row beats the general one, and a missing fact that
+// matters gives Unknown with the one question that settles it.
+package fitment
+
+import (
+	"forkwright/service/catalog"
+	"forkwright/service/fault"
+)
+
+// RulesVersion goes up when the facts of an answer for an old revision would change.
+const RulesVersion = 1
+
+// How says how a travel is known.
+type How string
+
+// The ways of knowing a travel. ByStanchion is the length of stanchion that shows: an upper
+// bound of the travel, never the travel itself.
+const (
+	Stated      How = "stated"
+	Measured    How = "measured"
+	BySticker   How = "sticker"
+	ByMark      How = "internal_mark"
+	ByStanchion How = "exposed_stanchion"
+)
+
+// Travel is a travel and how it is known; zero MM means not known.
+type Travel struct {
+	MM  int
+	How How
+}
+
+// Owned is a fork as its owner has it. Zero values mean not known.
+type Owned struct {
+	Fork        *catalog.Fork
+	ModelYear   int
+	TravelBuilt Travel
+	TravelNow   Travel
+	Options     map[string]string // facts: seal_generation, tube, crown, damper, …
+	Serial      string
+	BuiltOn     string // production date, yyyy-mm-dd
+	WheelSize   string
+	Use         string
+	RiderKG     float64 // kitted
+	SystemKG    float64
+}
+
+// Reason is one fact that decided a verdict.
+type Reason struct {
+	Code string // stable, snake_case
+	Text string // a sentence for the person at the counter
+	Row  string // id of the fitment row, "" when no row is behind it
+	Fact string // what was compared: model_year, travel_now, seal_generation, …
+	Want string // what the row or limit asks for
+	Have string // what the fork has
+}
+
+// Alternative is the nearest part that does fit.
+type Alternative struct {
+	SKU     string
+	Verdict catalog.Verdict
+	Why     string // what makes it the nearest
+}
+
+// Answer is a verdict with everything that explains it.
+type Answer struct {
+	SKU      string
+	Verdict  catalog.Verdict
+	Reasons  []Reason // the deciding one first
+	Requires []catalog.Requirement
+	Question *fault.Question // for Unknown: the one question that settles it
+	Nearest  *Alternative    // for DoesNotFit, where one exists
+	Follows  string          // the SKU that supersedes the one asked for, if any
+}
