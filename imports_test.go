@@ -22,13 +22,13 @@ var layers = [][]string{
 
 // outside names, for each outside module that is kept to a few rooms, who may import it.
 var outside = map[string][]string{
-	"github.com/labstack/echo/v4":               {"api"},
-	"github.com/getkin/kin-openapi":             {"api", "api/contracttest"},
-	"github.com/jackc/pgx/v5":                   {"db", "deploy"},
+	"github.com/labstack/echo/v4":                 {"api"},
+	"github.com/getkin/kin-openapi":               {"api", "api/contracttest"},
+	"github.com/jackc/pgx/v5":                     {"db", "deploy"},
 	"github.com/testcontainers/testcontainers-go": {"db/dbtest"},
-	"github.com/xuri/excelize":                  {"service/catalog/source"},
-	"net/http":                                  {"api", "deploy", ""},
-	"database/sql":                              {"db"},
+	"github.com/xuri/excelize":                    {"service/catalog/source"},
+	"net/http":                                    {"api", "deploy", ""},
+	"database/sql":                                {"db"},
 }
 
 const module = "forkwright"

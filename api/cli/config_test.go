@@ -1,0 +1,43 @@
+package cli
+
+import (
+	"strings"
+	"testing"
+)
+
+func TestConfigNamesTheVariableTheValueAndWhatIsAllowed(t *testing.T) {
+	for _, c := range []struct{ name, value, want string }{
+		{"FORKWRIGHT_LISTEN", "8080", `FORKWRIGHT_LISTEN is "8080"; allowed: host:port`},
+		{"FORKWRIGHT_LISTEN", "localhost:99999", `FORKWRIGHT_LISTEN is "localhost:99999"; allowed: host:port`},
+		{"FORKWRIGHT_METRICS_LISTEN", "0.0.0.0:9464", `allowed: host:port of a loopback address, or off`},
+		{"FORKWRIGHT_CONTRACT", "on", `FORKWRIGHT_CONTRACT is "on"; allowed: off, enforce`},
+		{"FORKWRIGHT_POOL_SIZE", "1", `FORKWRIGHT_POOL_SIZE is "1"; allowed: a whole number from 2 to 500`},
+		{"FORKWRIGHT_SHUTDOWN", "20", `FORKWRIGHT_SHUTDOWN is "20"; allowed: a duration from 1s to 5m`},
+		{"FORKWRIGHT_TRUSTED_PROXIES", "10.0.0.0/8,nonsense", `allowed: addresses or networks`},
+		{"FORKWRIGHT_DEMO_KEY", "short", `FORKWRIGHT_DEMO_KEY is (5 characters, not shown); allowed: 20 to 100`},
+		{"DATABASE_URL", "mysql://u:secret@h/d", `DATABASE_URL is (20 characters, not shown); allowed: postgres://`},
+	} {
+		_, err := ReadConfig(func(name string) string {
+			if name == c.name {
+				return c.value
+			}
+			return ""
+		})
+		if err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s=%s: %v, want %q", c.name, c.value, err, c.want)
+		}
+		if err != nil && strings.Contains(err.Error(), "secret") {
+			t.Errorf("%s: the message shows a secret: %v", c.name, err)
+		}
+	}
+}
+
+func TestConfigDefaults(t *testing.T) {
+	c, err := ReadConfig(func(string) string { return "" })
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Listen != "127.0.0.1:8080" || c.PoolSize != 16 || c.EnforceContract {
+		t.Errorf("unexpected defaults: %+v", c)
+	}
+}
