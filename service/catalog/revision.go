@@ -51,9 +51,11 @@ type Revision struct {
 	factOrder map[string][]string // values of a fact in the order of the table
 	prices    map[[2]string][]Price
 
-	ofPart   map[string]span       // into t.Fitments, sorted by part
+	ofPart   map[string]span       // into t.Fitments, sorted by part, level and target
 	ofTarget map[target][]int32    // into t.Fitments
 	models   map[[2]string][]*Fork // by maker and model
+	platform map[string][]*Fork    // by chassis
+	brand    map[string][]*Fork    // by maker
 }
 
 type (
@@ -109,6 +111,7 @@ func Build(t *Tables, number int64) *Revision {
 		families: map[string][]*Spring{}, gtins: map[string][]*Part{}, aliases: map[string][]*Part{},
 		figures: map[figureKey]*Figure{}, texts: map[textKey]string{}, facts: map[[3]string]string{},
 		factOrder: map[string][]string{}, models: map[[2]string][]*Fork{},
+		platform: map[string][]*Fork{}, brand: map[string][]*Fork{},
 	}
 	r.index()
 	return r
@@ -152,6 +155,8 @@ func (r *Revision) index() {
 		f := &r.t.Forks[i]
 		key := [2]string{r.MakerOf(f), f.Model}
 		r.models[key] = append(r.models[key], f)
+		r.platform[f.Chassis] = append(r.platform[f.Chassis], f)
+		r.brand[key[0]] = append(r.brand[key[0]], f)
 	}
 	r.indexFitments()
 }

@@ -56,7 +56,7 @@ func sortTables(t *Tables) {
 			string(a.Leg), string(b.Leg), a.Part, b.Part, a.Kind, b.Kind)
 	})
 	by(t.PartRules, func(a, b *PartRule) int { return texts(a.Part, b.Part, a.Rule, b.Rule, a.Other, b.Other) })
-	by(t.Fitments, func(a, b *Fitment) int { return texts(a.Part, b.Part, a.ID, b.ID) })
+	by(t.Fitments, compareFitments)
 	by(t.PriceLists, func(a, b *PriceList) int { return strings.Compare(a.List, b.List) })
 	by(t.Prices, func(a, b *Price) int {
 		return cmp.Or(texts(a.List, b.List, a.SKU, b.SKU), cmp.Compare(a.MinQuantity, b.MinQuantity))

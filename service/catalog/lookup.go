@@ -1,0 +1,136 @@
+package catalog
+
+import (
+	"cmp"
+	"sort"
+	"strings"
+)
+
+// compareFitments is the order of the fitment rows in a revision: by part, then level and
+// target, so that the rows of one part for one fork are at most four runs.
+func compareFitments(a, b *Fitment) int {
+	return cmp.Or(strings.Compare(a.Part, b.Part), cmp.Compare(a.Level, b.Level),
+		strings.Compare(a.Target, b.Target), strings.Compare(a.ID, b.ID))
+}
+
+// RowsOf are the rows of a part that target a fork, by level: maker, chassis, model, fork. It
+// is a binary search in the part's rows and takes no memory, however popular the part is.
+func (r *Revision) RowsOf(sku string, f *Fork) (rows [AtFork][]Fitment) {
+	s, ok := r.ofPart[sku]
+	if !ok {
+		return rows
+	}
+	all := r.t.Fitments[s.from:s.to]
+	maker := r.MakerOf(f)
+	rows[AtMaker-1] = run(all, AtMaker, maker, "", "")
+	rows[AtChassis-1] = run(all, AtChassis, f.Chassis, "", "")
+	rows[AtModel-1] = run(all, AtModel, maker, "/", f.Model)
+	rows[AtFork-1] = run(all, AtFork, f.ID, "", "")
+	return rows
+}
+
+// run is the run of rows with a level and a target; the target comes in pieces, so that none
+// has to be joined.
+func run(all []Fitment, l Level, a, b, c string) []Fitment {
+	from := sort.Search(len(all), func(i int) bool { return compareTarget(&all[i], l, a, b, c) >= 0 })
+	to := from
+	for to < len(all) && compareTarget(&all[to], l, a, b, c) == 0 {
+		to++
+	}
+	return all[from:to]
+}
+
+func compareTarget(row *Fitment, l Level, pieces ...string) int {
+	if row.Level != l {
+		return cmp.Compare(row.Level, l)
+	}
+	rest := row.Target
+	for _, p := range pieces {
+		n := min(len(p), len(rest))
+		if c := strings.Compare(rest[:n], p); c != 0 {
+			return c
+		}
+		rest = rest[n:]
+	}
+	return cmp.Compare(len(rest), 0)
+}
+
+// ForksOf are the forks that a target covers, sorted by id.
+func (r *Revision) ForksOf(l Level, target string) []*Fork {
+	switch l {
+	case AtMaker:
+		return r.brand[target]
+	case AtChassis:
+		return r.platform[target]
+	case AtModel:
+		maker, model, _ := strings.Cut(target, "/")
+		return r.models[[2]string{maker, model}]
+	case AtFork:
+		if f, ok := r.forks[target]; ok {
+			return []*Fork{f}
+		}
+	}
+	return nil
+}
+
+// CompareSerials orders serial numbers as a person reads them: runs of digits by their number,
+// everything else by its letters, in either case.
+func CompareSerials(a, b string) int {
+	for a != "" && b != "" {
+		if digit(a[0]) && digit(b[0]) {
+			x, y := digits(a), digits(b)
+			a, b = a[len(x):], b[len(y):]
+			x, y = strings.TrimLeft(x, "0"), strings.TrimLeft(y, "0")
+			if c := cmp.Or(cmp.Compare(len(x), len(y)), strings.Compare(x, y)); c != 0 {
+				return c
+			}
+			continue
+		}
+		if c := cmp.Compare(upper(a[0]), upper(b[0])); c != 0 {
+			return c
+		}
+		a, b = a[1:], b[1:]
+	}
+	return cmp.Compare(len(a), len(b))
+}
+
+// NextSerial is the serial number that follows another: the last run of digits plus one.
+func NextSerial(s string) string {
+	end := len(s)
+	for end > 0 && !digit(s[end-1]) {
+		end--
+	}
+	if end == 0 {
+		return s + "0"
+	}
+	b := []byte(s[:end])
+	for i := end - 1; i >= 0 && digit(b[i]); i-- {
+		if b[i] < '9' {
+			b[i]++
+			return string(b) + s[end:]
+		}
+		b[i] = '0'
+	}
+	start := end
+	for start > 0 && digit(s[start-1]) {
+		start--
+	}
+	return string(b[:start]) + "1" + string(b[start:]) + s[end:]
+}
+
+func digit(c byte) bool { return c >= '0' && c <= '9' }
+
+func upper(c byte) byte {
+	if c >= 'a' && c <= 'z' {
+		return c - 32
+	}
+	return c
+}
+
+func digits(s string) string {
+	n := 0
+	for n < len(s) && digit(s[n]) {
+		n++
+	}
+	return s[:n]
+}
