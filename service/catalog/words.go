@@ -84,3 +84,12 @@ func ParseLevel(s string) (Level, bool) {
 	}
 	return 0, false
 }
+
+// RequirementKnown reports whether a word is a kind of requirement.
+func RequirementKnown(kind string) bool {
+	switch kind {
+	case "travel_spacer", "adapter", "renew", "remove", "part":
+		return true
+	}
+	return false
+}

@@ -1,0 +1,220 @@
+package catalog
+
+import (
+	"fmt"
+	"math"
+	"reflect"
+	"slices"
+	"strings"
+)
+
+// checking is a set of tables under check, with what the checks look up.
+type checking struct {
+	t        *Tables
+	problems *Problems
+	tables   []checkedTable
+	names    map[string]map[string]bool // keys by table; also cartridges and spring_families
+}
+
+type checkedTable struct {
+	Table
+	columns []Column
+}
+
+func newChecking(t *Tables) *checking {
+	c := &checking{t: t, problems: &Problems{}, names: map[string]map[string]bool{}}
+	for _, table := range t.All() {
+		c.tables = append(c.tables, checkedTable{table, Columns(table.Rows.Type().Elem())})
+	}
+	for _, table := range c.tables {
+		if len(table.columns) > 0 && slices.ContainsFunc(table.columns, func(col Column) bool { return col.Key }) {
+			c.names[table.Name] = namesOf(table)
+		}
+	}
+	c.names["cartridges"] = map[string]bool{}
+	for _, x := range t.CoilCartridges {
+		c.names["cartridges"][x.SKU] = true
+	}
+	for _, x := range t.AirCartridges {
+		c.names["cartridges"][x.SKU] = true
+	}
+	c.names["spring_families"] = map[string]bool{}
+	for _, x := range t.Springs {
+		c.names["spring_families"][x.Family] = true
+	}
+	return c
+}
+
+// namesOf are the values of the first column of a table's key.
+func namesOf(t checkedTable) map[string]bool {
+	i := slices.IndexFunc(t.columns, func(c Column) bool { return c.Key })
+	out := make(map[string]bool, t.Rows.Len())
+	if t.Rows.Type().Elem().Field(t.columns[i].Field).Type.Kind() != reflect.String {
+		return out
+	}
+	for n := range t.Rows.Len() {
+		out[t.Rows.Index(n).Field(t.columns[i].Field).String()] = true
+	}
+	return out
+}
+
+// each visits the rows of every table but the fitments, which have checks of their own.
+func (c *checking) each(visit func(t checkedTable, at Pos, row reflect.Value)) {
+	for _, t := range c.tables {
+		if len(t.columns) == 0 {
+			continue
+		}
+		for i := range t.Rows.Len() {
+			row := t.Rows.Index(i)
+			visit(t, *row.Field(0).Addr().Interface().(*Pos), row)
+		}
+	}
+}
+
+// texts of a cell: one, or those of a list; empty ones left out.
+func cellTexts(v reflect.Value) []string {
+	switch v.Kind() {
+	case reflect.String:
+		if s := v.String(); s != "" {
+			return []string{s}
+		}
+	case reflect.Slice:
+		if list, ok := v.Interface().([]string); ok {
+			return list
+		}
+	}
+	return nil
+}
+
+func cellNumbers(v reflect.Value) []float64 {
+	switch v.Kind() {
+	case reflect.Float64:
+		return []float64{v.Float()}
+	case reflect.Int, reflect.Int16:
+		return []float64{float64(v.Int())}
+	case reflect.Pointer:
+		if p, ok := v.Interface().(*float64); ok && p != nil {
+			return []float64{*p}
+		}
+	case reflect.Slice:
+		switch list := v.Interface().(type) {
+		case []float64:
+			return list
+		case []int:
+			out := make([]float64, len(list))
+			for i, n := range list {
+				out[i] = float64(n)
+			}
+			return out
+		}
+	}
+	return nil
+}
+
+func words(c *checking) {
+	c.each(func(t checkedTable, at Pos, row reflect.Value) {
+		for _, col := range t.columns {
+			if col.Words == nil {
+				continue
+			}
+			for _, s := range cellTexts(row.Field(col.Field)) {
+				if !slices.Contains(col.Words, s) {
+					c.problems.Add(at, col.Name, "unknown_word", "%q is not a word for %s; use one of %s", s, col.Name, strings.Join(col.Words, ", "))
+				}
+			}
+		}
+	})
+}
+
+func required(c *checking) {
+	c.each(func(t checkedTable, at Pos, row reflect.Value) {
+		for _, col := range t.columns {
+			v := row.Field(col.Field)
+			if col.Required && (v.Kind() == reflect.String || v.Kind() == reflect.Slice) && v.Len() == 0 {
+				c.problems.Add(at, col.Name, "required", "%s may not be empty", col.Name)
+			}
+		}
+	})
+}
+
+// ranges checks numbers. Zero stands for an empty cell where the cell may be empty.
+func ranges(c *checking) {
+	c.each(func(t checkedTable, at Pos, row reflect.Value) {
+		for _, col := range t.columns {
+			v := row.Field(col.Field)
+			for _, n := range cellNumbers(v) {
+				if math.IsNaN(n) || math.IsInf(n, 0) {
+					c.problems.Add(at, col.Name, "implausible", "%v is not a number that can be used", n)
+				} else if (col.Least != 0 || col.Most != 0) && (n < col.Least || n > col.Most) && (n != 0 || col.Required) {
+					c.problems.Add(at, col.Name, "implausible", "%s is implausible for %s, which lies between %v and %v; %s", number(n), col.Name, col.Least, col.Most, suspect(n, col))
+				}
+			}
+		}
+	})
+}
+
+func number(v float64) string { return fmt.Sprintf("%.6g", v) }
+
+// suspect guesses what happened to a number: the first factor that brings it into range.
+func suspect(n float64, col Column) string {
+	for _, guess := range []struct {
+		factor float64
+		text   string
+	}{
+		{25.4, "it looks like inches"}, {1 / 25.4, "it looks converted from inches twice"},
+		{10, "it looks like centimeters, or a point one place off"}, {0.1, "the decimal point looks one place off"},
+		{1000, "it looks like meters, liters or kilograms"}, {0.001, "it looks a thousand times too large"},
+		{0.01, "the decimal point looks two places off"},
+	} {
+		if v := n * guess.factor; v >= col.Least && v <= col.Most && n != 0 {
+			return guess.text + ": " + number(v) + " would be plausible"
+		}
+	}
+	return "correct it"
+}
+
+func keys(c *checking) {
+	for _, t := range c.tables {
+		seen := map[string]Pos{}
+		var names []string
+		for _, col := range t.columns {
+			if col.Key {
+				names = append(names, col.Name)
+			}
+		}
+		if len(names) == 0 {
+			continue
+		}
+		var key strings.Builder
+		for i := range t.Rows.Len() {
+			row := t.Rows.Index(i)
+			at := *row.Field(0).Addr().Interface().(*Pos)
+			key.Reset()
+			for _, col := range t.columns {
+				if col.Key {
+					fmt.Fprintf(&key, "%v\x00", row.Field(col.Field).Interface())
+				}
+			}
+			if first, twice := seen[key.String()]; twice {
+				c.problems.Add(at, names[0], "same_key", "a row with the same %s is on line %d; delete one of the two", strings.Join(names, ", "), first.Line)
+				continue
+			}
+			seen[key.String()] = at
+		}
+	}
+}
+
+func references(c *checking) {
+	c.each(func(t checkedTable, at Pos, row reflect.Value) {
+		for _, col := range t.columns {
+			if col.Refers == "" {
+				continue
+			}
+			for _, s := range cellTexts(row.Field(col.Field)) {
+				if !c.names[col.Refers][s] {
+					c.problems.Add(at, col.Name, "unknown_"+col.Name, "%q is not in %s; correct it or add it there", s, col.Refers)
+				}
+			}
+		}
+	})
+}
