@@ -1,0 +1,29 @@
+// Package stock decides about what lies where, is promised, and is on its way.
+package stock
+
+import (
+	"time"
+
+	"github.com/quagmt/udecimal"
+)
+
+// Level is what is known of one part at one location, in the part's unit of sale.
+type Level struct {
+	Location   string
+	SKU        string
+	OnHand     udecimal.Decimal // below zero when oversold
+	AtLeast    bool             // the location says no more than "at least"
+	Incoming   udecimal.Decimal
+	IncomingOn *time.Time // a date
+	Promised   udecimal.Decimal
+}
+
+// Available is what may still be promised: on hand less promised, and never less
+// than nothing.
+func (l Level) Available() udecimal.Decimal {
+	left := l.OnHand.Sub(l.Promised)
+	if left.IsNeg() {
+		return udecimal.Zero
+	}
+	return left
+}
