@@ -21,7 +21,8 @@ type Caller struct {
 	KeyID     string // uuid
 	Roles     []Role // the account's role; the demo account has two
 	Scopes    []string
-	RequestID string // for events and the log
+	Origins   []string // browser origins the key may be used from; empty: any, but no browser on another origin can read the answers
+	RequestID string   // for events and the log
 }
 
 // Has reports whether the caller holds any of the roles.

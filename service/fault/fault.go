@@ -131,3 +131,9 @@ func (f Fields) Err() error {
 	}
 	return &Error{Kind: Invalid, Code: "invalid_request", Text: text, Fields: f}
 }
+
+// WithCause hands an Error a cause that only the log sees.
+func WithCause(e *Error, cause error) *Error {
+	e.cause = cause
+	return e
+}

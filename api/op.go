@@ -1,0 +1,101 @@
+package api
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"reflect"
+	"time"
+
+	"github.com/labstack/echo/v4"
+
+	"forkwright/api/edge"
+	"forkwright/service/caller"
+)
+
+// operation is a handler function with the plan of its input, made once at
+// registration.
+type operation struct {
+	plan *plan
+	err  error // the input type cannot be planned
+	run  func(ctx context.Context, who caller.Caller, fill func(reflect.Value) error) (any, error)
+}
+
+// validator is the hook of an input that checks what no tag can say. It returns
+// a *fault.Error, usually from fault.Fields.
+type validator interface{ Validate() error }
+
+// op adapts a plain function. Reflection over In happens here, once.
+func op[In, Out any](fn func(context.Context, caller.Caller, In) (Out, error)) operation {
+	p, err := planOf(reflect.TypeFor[In]())
+	return operation{plan: p, err: err, run: func(ctx context.Context, who caller.Caller, fill func(reflect.Value) error) (any, error) {
+		var in In
+		if err := fill(reflect.ValueOf(&in).Elem()); err != nil {
+			return nil, err
+		}
+		if v, ok := any(&in).(validator); ok {
+			if err := v.Validate(); err != nil {
+				return nil, err
+			}
+		}
+		return fn(ctx, who, in)
+	}}
+}
+
+// handle is one operation's way through the shell: who asks, may they, what do
+// they take, what do they want, the answer.
+func (s *Server) handle(r route) echo.HandlerFunc {
+	produces := r.produces()
+	return func(c echo.Context) error {
+		req := c.Request()
+		rec := edge.RecordOf(req.Context())
+		rec.Route, rec.Operation = r.Path, r.ID
+		who, err := s.authorize(c, r)
+		if err != nil {
+			return err
+		}
+		media, err := negotiate(req.Header.Get("Accept"), produces)
+		if err != nil {
+			return err
+		}
+		ctx, cancel := context.WithTimeout(req.Context(), r.timeout())
+		defer cancel()
+		lengthenDeadlines(c.Response(), r.timeout())
+		out, err := r.Op.run(ctx, who, func(in reflect.Value) error {
+			return r.Op.plan.fill(in, request{
+				Request: req,
+				writer:  c.Response(),
+				media:   media,
+				maxBody: r.maxBody(),
+				param:   pathParam(c),
+			})
+		})
+		if err != nil {
+			return err
+		}
+		return answer(c.Response(), req, out)
+	}
+}
+
+// pathParam undoes the escaping that the router leaves in when a path has an
+// encoded slash.
+func pathParam(c echo.Context) func(string) (string, error) {
+	return func(name string) (string, error) {
+		v := c.Param(name)
+		if c.Request().URL.RawPath == "" {
+			return v, nil
+		}
+		return url.PathUnescape(v)
+	}
+}
+
+// lengthenDeadlines gives a slow operation the connection for as long as it may
+// take. Recorders in tests have no deadlines; that is no error.
+func lengthenDeadlines(w http.ResponseWriter, timeout time.Duration) {
+	if timeout <= edge.ReadTimeout {
+		return
+	}
+	control, until := http.NewResponseController(w), time.Now().Add(timeout+edge.ReadTimeout)
+	_ = control.SetReadDeadline(until)
+	_ = control.SetWriteDeadline(until)
+}

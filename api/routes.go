@@ -1,0 +1,136 @@
+package api
+
+import (
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"forkwright/api/docs"
+	"forkwright/service/caller"
+)
+
+// route is one operation. The table of routes is the index of the service: the
+// contract, the roles page and the router are all compared with it or made from
+// it.
+type route struct {
+	Method string
+	Path   string        // as openapi.yaml writes it: /v1/forks/{fork_id}
+	ID     string        // operationId
+	Roles  []caller.Role // who may; none means public, without a key
+	Limits limits
+	Op     operation
+}
+
+// limits of one operation; zero values mean the defaults.
+type limits struct {
+	MaxBody  int64         // bytes; default 1 MiB
+	Timeout  time.Duration // for the whole operation; default 10 s
+	Cost     int           // of the account's rate limit; default 1
+	Produces []string      // media types, the preferred one first; default application/json
+}
+
+const (
+	defaultMaxBody = 1 << 20
+	defaultTimeout = 10 * time.Second
+)
+
+// routes is the table, a line an operation.
+func (s *Server) routes() []route {
+	var public []caller.Role
+	plain := limits{}
+	return []route{
+		{http.MethodGet, "/healthz", "getHealth", public, plain, op(s.getHealth)},
+		{http.MethodGet, "/readyz", "getReadiness", public, plain, op(s.getReadiness)},
+		{http.MethodGet, "/openapi.yaml", "getContract", public, limits{Produces: contractTypes}, op(s.getContract)},
+		{http.MethodGet, "/docs", "getReference", public, limits{Produces: []string{"text/html"}}, op(s.getReference)},
+		{http.MethodGet, "/docs/{file}", "getDocsFile", public, limits{Produces: docs.MediaTypes()}, op(s.getDocsFile)},
+	}
+}
+
+func (r route) maxBody() int64 {
+	if r.Limits.MaxBody > 0 {
+		return r.Limits.MaxBody
+	}
+	return defaultMaxBody
+}
+
+func (r route) timeout() time.Duration {
+	if r.Limits.Timeout > 0 {
+		return r.Limits.Timeout
+	}
+	return defaultTimeout
+}
+
+func (r route) cost() int { return max(r.Limits.Cost, 1) }
+
+func (r route) produces() []string {
+	if len(r.Limits.Produces) > 0 {
+		return r.Limits.Produces
+	}
+	return []string{mediaJSON}
+}
+
+// check finds what would only show at the first request: an input that does not
+// match the path.
+func (r route) check() error {
+	if r.Op.err != nil {
+		return fmt.Errorf("api: %s: %w", r.ID, r.Op.err)
+	}
+	inPath, inInput := pathParams(r.Path), r.Op.plan.names(fromPath)
+	slices.Sort(inPath)
+	slices.Sort(inInput)
+	if !slices.Equal(inPath, inInput) {
+		return fmt.Errorf("api: %s: path has %v, input takes %v", r.ID, inPath, inInput)
+	}
+	return nil
+}
+
+func pathParams(path string) []string {
+	var names []string
+	for part := range strings.SplitSeq(path, "/") {
+		if name, ok := strings.CutPrefix(part, "{"); ok {
+			names = append(names, strings.TrimSuffix(name, "}"))
+		}
+	}
+	return names
+}
+
+// echoPath writes /v1/forks/{fork_id} as /v1/forks/:fork_id.
+func echoPath(path string) string {
+	return strings.ReplaceAll(strings.ReplaceAll(path, "{", ":"), "}", "")
+}
+
+// documented is the table as the roles page prints it.
+func (s *Server) documented() []docs.Operation {
+	var out []docs.Operation
+	for _, r := range s.routes() {
+		o := docs.Operation{Method: r.Method, Path: r.Path, ID: r.ID}
+		for _, role := range r.Roles {
+			o.Roles = append(o.Roles, string(role))
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+// Operations is the table in the contract's own terms, for the test that
+// compares the two.
+func (s *Server) Operations() []ContractOperation {
+	var out []ContractOperation
+	for _, r := range s.routes() {
+		o := ContractOperation{Method: r.Method, Path: r.Path, ID: r.ID, Public: len(r.Roles) == 0}
+		for _, source := range []string{fromPath, fromQuery, fromHeader} {
+			for _, name := range r.Op.plan.names(source) {
+				o.Parameters = append(o.Parameters, source+":"+name)
+			}
+		}
+		o.Consumes = r.Op.plan.consumes()
+		o.Produces = slices.Clone(r.produces())
+		slices.Sort(o.Parameters)
+		slices.Sort(o.Produces)
+		out = append(out, o)
+	}
+	return out
+}
