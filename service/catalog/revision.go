@@ -161,19 +161,44 @@ func (r *Revision) index() {
 	r.indexFitments()
 }
 
+// indexFitments finds the rows of a part, which stand together, and those of a target, whose
+// numbers share one array: a slice of its own for each of forty thousand targets is garbage.
 func (r *Revision) indexFitments() {
 	rows := r.t.Fitments
 	r.ofPart = make(map[string]span, len(r.t.Parts))
-	r.ofTarget = make(map[target][]int32, len(r.t.Forks))
+	number := make(map[target]int32, len(r.t.Forks))
+	of := make([]int32, len(rows)) // number of each row's target
+	var count []int32
 	for i := range rows {
-		s, ok := r.ofPart[rows[i].Part]
-		if !ok {
-			s.from = int32(i)
+		if i == 0 || rows[i].Part != rows[i-1].Part {
+			r.ofPart[rows[i].Part] = span{int32(i), int32(i)}
 		}
-		s.to = int32(i) + 1
-		r.ofPart[rows[i].Part] = s
 		key := target{rows[i].Level, rows[i].Target}
-		r.ofTarget[key] = append(r.ofTarget[key], int32(i))
+		n, ok := number[key]
+		if !ok {
+			n = int32(len(count))
+			number[key], count = n, append(count, 0)
+		}
+		of[i] = n
+		count[n]++
+	}
+	for i := range rows {
+		if i+1 == len(rows) || rows[i].Part != rows[i+1].Part {
+			r.ofPart[rows[i].Part] = span{r.ofPart[rows[i].Part].from, int32(i) + 1}
+		}
+	}
+	all := make([]int32, len(rows))
+	lists := make([][]int32, len(count))
+	for n, from := 0, int32(0); n < len(count); n++ {
+		lists[n] = all[from : from : from+count[n]]
+		from += count[n]
+	}
+	for i, n := range of {
+		lists[n] = append(lists[n], int32(i))
+	}
+	r.ofTarget = make(map[target][]int32, len(number))
+	for key, n := range number {
+		r.ofTarget[key] = lists[n]
 	}
 }
 

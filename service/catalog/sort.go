@@ -2,6 +2,7 @@ package catalog
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"strings"
 
@@ -56,7 +57,7 @@ func sortTables(t *Tables) {
 			string(a.Leg), string(b.Leg), a.Part, b.Part, a.Kind, b.Kind)
 	})
 	by(t.PartRules, func(a, b *PartRule) int { return texts(a.Part, b.Part, a.Rule, b.Rule, a.Other, b.Other) })
-	by(t.Fitments, compareFitments)
+	sortFitments(t.Fitments)
 	by(t.PriceLists, func(a, b *PriceList) int { return strings.Compare(a.List, b.List) })
 	by(t.Prices, func(a, b *Price) int {
 		return cmp.Or(texts(a.List, b.List, a.SKU, b.SKU), cmp.Compare(a.MinQuantity, b.MinQuantity))
@@ -65,8 +66,88 @@ func sortTables(t *Tables) {
 
 // FactTexts keep the order of their table: it is the order in which choices are offered.
 
+// by sorts rows in place, unless they are in order already. It sorts row numbers and moves each row
+// once: rows are large, and handing pointers to copies of them would allocate at every comparison.
 func by[T any](rows []T, less func(a, b *T) int) {
-	slices.SortStableFunc(rows, func(a, b T) int { return less(&a, &b) })
+	inOrder := true
+	for i := 1; i < len(rows) && inOrder; i++ {
+		inOrder = less(&rows[i-1], &rows[i]) <= 0
+	}
+	if inOrder {
+		return
+	}
+	order := make([]int32, len(rows))
+	for i := range order {
+		order[i] = int32(i)
+	}
+	slices.SortFunc(order, func(a, b int32) int { return cmp.Or(less(&rows[a], &rows[b]), cmp.Compare(a, b)) })
+	arrange(rows, order)
+}
+
+// arrange moves row order[i] to place i, for every i, along the cycles of the permutation. It uses order up.
+func arrange[T any](rows []T, order []int32) {
+	for start := range order {
+		if order[start] < 0 {
+			continue
+		}
+		held := rows[start]
+		at := start
+		for {
+			from := int(order[at])
+			order[at] = -1
+			if from == start {
+				rows[at] = held
+				break
+			}
+			rows[at] = rows[from]
+			at = from
+		}
+	}
+}
+
+// sortFitments puts fitment rows into the order of compareFitments. Part, level and target
+// become one number by their rank, so that a million rows compare by number and seldom by id.
+func sortFitments(rows []Fitment) {
+	inOrder := true
+	for i := 1; i < len(rows) && inOrder; i++ {
+		inOrder = compareFitments(&rows[i-1], &rows[i]) <= 0
+	}
+	if inOrder {
+		return
+	}
+	parts := ranks(rows, func(f *Fitment) string { return f.Part })
+	targets := ranks(rows, func(f *Fitment) string { return f.Target })
+	type keyed struct {
+		key uint64
+		row int32
+	}
+	sorted := make([]keyed, len(rows))
+	for i := range rows {
+		sorted[i] = keyed{uint64(parts[rows[i].Part])<<40 | uint64(rows[i].Level)<<32 | uint64(targets[rows[i].Target]), int32(i)}
+	}
+	slices.SortFunc(sorted, func(a, b keyed) int {
+		if a.key != b.key {
+			return cmp.Compare(a.key, b.key)
+		}
+		return cmp.Or(strings.Compare(rows[a.row].ID, rows[b.row].ID), cmp.Compare(a.row, b.row))
+	})
+	order := make([]int32, len(rows))
+	for i := range sorted {
+		order[i] = sorted[i].row
+	}
+	arrange(rows, order)
+}
+
+// ranks numbers the distinct texts of rows in their order. There are less than 2^24 parts.
+func ranks(rows []Fitment, text func(*Fitment) string) map[string]uint32 {
+	seen := map[string]uint32{}
+	for i := range rows {
+		seen[text(&rows[i])] = 0
+	}
+	for n, s := range slices.Sorted(maps.Keys(seen)) {
+		seen[s] = uint32(n)
+	}
+	return seen
 }
 
 // texts compares pairs of texts, the first difference deciding.
