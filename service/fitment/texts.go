@@ -1,0 +1,308 @@
+package fitment
+
+import (
+	"slices"
+	"strconv"
+	"strings"
+
+	"forkwright/service/catalog"
+)
+
+// values fill the names in braces of a sentence.
+type values map[string]string
+
+// sentences are all that this package says to people, by code. Names in braces are filled in.
+// A row may carry a code of its own: where that code has a sentence here, it is used; else the
+// sentence of what the row does, with the code read as words.
+var sentences = map[string]string{
+	// what decided a verdict
+	"fork_limit.travel":     "{part} gives {have} mm of travel, and the maker of {fork} allows at most {want} mm{wheel}. No part changes that.",
+	"fork_limit.travel_now": "{fork} has {have} mm of travel now, and its maker allows at most {want} mm{wheel}. Set the travel right first.",
+	"fork_limit.rider_kg":   "The rider with kit weighs {have} kg, and the maker of {fork} allows at most {want} kg. No spring changes that.",
+	"fork_limit.system_kg":  "Rider and bicycle weigh {have} kg together, and the maker of {fork} allows at most {want} kg. No spring changes that.",
+	"fork_limit.use":        "{fork} is built for {want}, not for {have}. No spring changes that.",
+	"excluded":              "{part} does not fit {fork}: {why}.",
+	"listed.fits":           "{part} fits {fork}.",
+	"listed.fits_with":      "{part} fits {fork}, with: {requires}.",
+	"open_kind":             "{part} may be used on {fork}: nothing in the catalog speaks against it.",
+	"not_listed":            "The catalog does not list {part} for {fork}.",
+	"differs.travel_now":    "{part} is for a fork with {want} mm of travel now; {fork} has {have} mm.",
+	"differs.model_year":    "{part} is for model years {want} of this fork; this one is of {have}.",
+	"differs.serial":        "{part} is for serial numbers {want}; this fork has {have}.",
+	"differs.option":        "{part} needs a fork with {fact} {want}; {fork} has {have}.",
+	"not_in_catalog":        "{part} is not in our catalog.",
+	"needs_no_fork":         "{part} needs no fork.",
+	"superseded":            "{part} has been superseded by {other}; the answer is for {other}.",
+
+	// what is missing
+	"missing_fork":    "Whether {part} fits cannot be said before it is known which fork it is for.",
+	"missing_fact":    "Whether {part} fits {fork} depends on the {fact}.",
+	"contradicts":     "{fork} cannot have {fact} {have} as stated; the catalog knows {want}. Check which fork it is.",
+	"if_fits":         "With {fact} {have} it fits.",
+	"if_fits_with":    "With {fact} {have} it fits, with: {requires}.",
+	"if_does_not_fit": "With {fact} {have} it does not fit.",
+	"if_open":         "With {fact} {have} one more question follows.",
+
+	// the nearest part
+	"nearest.travel":  "the same kind for {want} mm of travel, which the fork has now",
+	"nearest.family":  "of the same family, {want} N/mm instead of {have} N/mm",
+	"nearest.maker":   "the same kind from the same maker",
+	"nearest.kind":    "the same kind",
+	"nearest.travel+": "the same kind, for {want} mm of travel",
+
+	// a cart
+	"fork_not_said":       "{part} is for a fork, but the line does not say for which.",
+	"fork_not_named":      "The line is for {fork}, which is not among the forks of this cart.",
+	"ambiguous_code":      "{code} may be any of {other}: say which.",
+	"quantity_wrong":      "{quantity} is no quantity that can be sold.",
+	"quantity_not_whole":  "{part} is sold whole; {quantity} is not.",
+	"quantity_too_many":   "{quantity} of {part} for {fork}, which takes {want}.",
+	"quantity_one_leg":    "{quantity} of {part} for {fork}, which takes {want}: one for each leg.",
+	"duplicate_line":      "{part} is on more than one line for {fork}.",
+	"two_for_one_leg":     "{other} go into the same leg of {fork}; it takes one.",
+	"companion_missing":   "{part} needs {other}: {why}.",
+	"requirement_missing": "{part} fits {fork} only with: {requires}.",
+	"parts_exclude":       "{part} and {other} cannot be used together: {why}.",
+	"slot_choice_missing": "{part} comes with a {slot} of your choice: choose one of {other}.",
+}
+
+// questions are asked where the catalog has no question of its own for a fact.
+var questions = map[string]string{
+	"fork":       "Which fork is it for?",
+	"model_year": "Which model year is the fork?",
+	"travel_now": "How much travel does the fork have now? Read the mark on the cartridge, or let the air out through the valve, push the fork in as far as it goes and measure how far it moved.",
+	"wheel_size": "Which wheel size does the fork carry?",
+	"serial":     "What is the serial number on the fork?",
+	"built_on":   "What is the production date on the fork's sticker?",
+	"damper":     "Which damper is in the fork? It is written on the knob or the leg.",
+}
+
+// QuestionText is the question for a fact, which is the code of a fault.Question, in the first
+// of the languages that the catalog has it in.
+func QuestionText(rev *catalog.Revision, fact string, langs ...string) string {
+	if text, _ := rev.FactText(fact, "", langs...); text != "" {
+		return text
+	}
+	if text, ok := questions[fact]; ok {
+		return text
+	}
+	return "What is the " + factName(fact) + " of the fork?"
+}
+
+// say fills a sentence.
+func say(code string, v values) string {
+	text := sentences[code]
+	var b strings.Builder
+	b.Grow(len(text) + 64)
+	for {
+		before, rest, found := strings.Cut(text, "{")
+		b.WriteString(before)
+		if !found {
+			return b.String()
+		}
+		name, after, _ := strings.Cut(rest, "}")
+		b.WriteString(v[name])
+		text = after
+	}
+}
+
+// plain is a reason without a row.
+func plain(code string, v values) []Reason {
+	return []Reason{{Code: code, Text: say(code, v)}}
+}
+
+// reason explains a finding in a world.
+func (c *inquiry) reason(f finding, w *world) Reason {
+	r := Reason{Code: f.code, Fact: f.fact}
+	key := f.code
+	switch f.code {
+	case "fork_limit":
+		key += "." + f.fact
+		r.Want, r.Have = c.limitTexts(f)
+	case "listed":
+		key += "." + f.verdict.String()
+	case "differs":
+		r.Want, r.Have = c.wanted(f), c.text(w, f.fact)
+		r.Code = "other_" + f.fact
+		if key = "differs." + f.fact; sentences[key] == "" {
+			key = "differs.option"
+		}
+	}
+	v := values{
+		"part": partName(c.rev, c.part), "fork": c.forkName(w), "fact": factName(f.fact),
+		"want": c.shown(f.fact, r.Want), "have": c.shown(f.fact, r.Have),
+	}
+	if f.limit != nil && f.limit.WheelSize != "" {
+		v["wheel"] = " with " + f.limit.WheelSize + " wheels"
+	}
+	if f.row != nil {
+		r.Row = f.row.ID
+		v["requires"], v["why"] = c.requireText(f.row), asWords(f.row.Reason)
+		if f.code != "differs" && f.row.Reason != "" {
+			r.Code = f.row.Reason
+			if f.row.Verdict == catalog.Fits {
+				v["why"] = ""
+			}
+		}
+		if v["why"] == "" {
+			v["why"] = "the catalog excludes it"
+		}
+	}
+	r.Text = say(key, v)
+	return r
+}
+
+func (c *inquiry) limitTexts(f finding) (want, have string) {
+	switch f.fact {
+	case "travel":
+		return number(f.limit.MaxTravelMM), number(c.travel)
+	case "travel_now":
+		return number(f.limit.MaxTravelMM), number(c.owned.TravelNow.MM)
+	case "rider_kg", "system_kg":
+		// The figure that was given is the rider's own: it is said, and not kept.
+		if f.fact == "rider_kg" {
+			return decimal(f.limit.MaxRiderKG), decimal(c.owned.RiderKG)
+		}
+		return decimal(f.limit.MaxSystemKG), decimal(max(c.owned.SystemKG, c.owned.RiderKG))
+	}
+	return strings.Join(c.fork.Uses, ", "), c.owned.Use
+}
+
+// wanted is what a row asks of the fact on which it disagrees.
+func (c *inquiry) wanted(f finding) string {
+	row := f.row
+	switch f.fact {
+	case "travel_now":
+		from, to := c.window(row)
+		return reach(number(int(from)), number(int(to)))
+	case "model_year":
+		return reach(number(int(row.YearFrom)), number(int(row.YearTo)))
+	case "serial":
+		return reach(row.SerialFrom, row.SerialTo)
+	}
+	for _, x := range row.Must {
+		if x.Name == f.fact {
+			return x.Value
+		}
+	}
+	var not []string
+	for _, x := range row.MustNot {
+		if x.Name == f.fact {
+			not = append(not, x.Value)
+		}
+	}
+	return "not " + strings.Join(not, ", ")
+}
+
+// reach writes a range with open ends.
+func reach(from, to string) string {
+	switch {
+	case from == to:
+		return from
+	case from == "":
+		return "up to " + to
+	case to == "":
+		return "from " + from
+	}
+	return from + " to " + to
+}
+
+// contradiction fills the sentence about a statement that this fork cannot have.
+func (c *inquiry) contradiction(name string) values {
+	have := c.statedText(name)
+	want := strings.Join(c.choices(name), ", ")
+	switch name {
+	case "model_year":
+		want = reach(number(int(c.fork.YearFrom)), number(int(c.fork.YearTo)))
+	case "serial", "built_on":
+		want = "another combination of year, number and date"
+	}
+	return values{"fork": c.forkName(nil), "fact": factName(name), "have": c.shown(name, have), "want": want}
+}
+
+// shown is a value as a person would say it.
+func (c *inquiry) shown(name, value string) string {
+	if text, _ := c.rev.FactText(name, value); value != "" && text != "" {
+		return text
+	}
+	if value == "" {
+		return "another or none"
+	}
+	return value
+}
+
+func (c *inquiry) requireText(row *catalog.Fitment) string {
+	var all []string
+	for _, q := range requirements(row) {
+		all = append(all, RequirementText(c.rev, q))
+	}
+	return strings.Join(all, "; ")
+}
+
+// RequirementText is a condition in words: its own text, or its kind, part and quantity.
+func RequirementText(rev *catalog.Revision, q catalog.Requirement) string {
+	if q.Text != "" {
+		return q.Text
+	}
+	text := asWords(q.Kind)
+	if q.Part != "" {
+		name, _ := rev.Name("part", q.Part)
+		if q.Kind == "renew" {
+			text = "a new"
+		}
+		text += " " + name
+	}
+	if q.Quantity > 1 {
+		text = decimal(q.Quantity) + " × " + text
+	}
+	return text
+}
+
+func partName(rev *catalog.Revision, p *catalog.Part) string {
+	name, lang := rev.Name("part", p.SKU)
+	if lang == "" {
+		return p.SKU
+	}
+	return name + " (" + p.SKU + ")"
+}
+
+// forkName is the fork with its model year, where that is known.
+func (c *inquiry) forkName(w *world) string {
+	name := c.fork.Name
+	if maker := c.rev.MakerName(c.fork); !strings.HasPrefix(name, maker) {
+		name = maker + " " + name
+	}
+	switch {
+	case w != nil && w.year != 0 && c.owned.ModelYear == w.year, w == nil && c.owned.ModelYear != 0 && c.denied != "model_year":
+		return name + " " + number(c.owned.ModelYear)
+	}
+	return name
+}
+
+var factNames = map[string]string{
+	"travel_now": "travel now", "model_year": "model year", "wheel_size": "wheel size",
+	"serial": "serial number", "built_on": "production date",
+}
+
+func factName(name string) string {
+	if text, ok := factNames[name]; ok {
+		return text
+	}
+	return asWords(name)
+}
+
+// asWords reads a code as words.
+func asWords(code string) string { return strings.ReplaceAll(code, "_", " ") }
+
+func decimal(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
+
+// list writes names as a person would, sorted.
+func list(names []string) string {
+	names = slices.Clone(names)
+	slices.Sort(names)
+	names = slices.Compact(names)
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+}
