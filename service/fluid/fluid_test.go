@@ -117,7 +117,7 @@ func TestBottles(t *testing.T) {
 		want          int
 		status        fluid.Status
 	}{
-		{0, 250, 0, fluid.OK}, {250, 250, 1, fluid.OK}, {250.001, 250, 2, fluid.OK}, {0.1 * 3, 0.1, 3, fluid.OK},
+		{0, 250, 0, fluid.OK}, {250, 250, 1, fluid.OK}, {250.001, 250, 2, fluid.OK}, {0.30000000000000004, 0.1, 3, fluid.OK},
 		{100, 0, 0, fluid.InvalidInput}, {-1, 250, 0, fluid.InvalidInput}, {math.NaN(), 250, 0, fluid.InvalidInput},
 	} {
 		if n, s := fluid.Bottles(c.total, c.bottle); n != c.want || s != c.status {

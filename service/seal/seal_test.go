@@ -64,6 +64,9 @@ func TestJudgments(t *testing.T) {
 	if _, s := seal.Fill(3, 2.6, 3.1, seal.Static); s != seal.OK {
 		t.Errorf("88 %% static: %s", s)
 	}
+	if _, s := seal.Fill(3, 2.6, 2.98, seal.Static); s != seal.Overfilled {
+		t.Errorf("91 %% static: %s", s)
+	}
 	if _, s := seal.Fill(3, 0, 3.1, seal.Static); s != seal.InvalidInput {
 		t.Errorf("no depth: %s", s)
 	}

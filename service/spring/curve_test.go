@@ -256,6 +256,8 @@ func TestLegAirAgainstHandFigures(t *testing.T) {
 		l := spring.SealedLegs(2, 36, free, 0, spring.SeaLevelKPa)
 		near(t, "end force", must[float64](t)(l.ForceAt(160, 160, 1.3)), want, 1)
 	}
+	oil, less := spring.SealedLegs(2, 36, 350, 40, 101), spring.SealedLegs(2, 36, 310, 0, 101)
+	near(t, "oil is lost volume", must[float64](t)(oil.ForceAt(90, 160, 1.3)), must[float64](t)(less.ForceAt(90, 160, 1.3)), 1e-9)
 	l := spring.SealedLegs(2, 36, 350, 0, spring.SeaLevelKPa)
 	l.AmbientKPa = must[spring.Air](t)(spring.Atmosphere(1000)).PressureKPa
 	near(t, "pushes out at 1000 m", must[float64](t)(l.ForceAt(0, 160, 1)), 23.3, 0.1)

@@ -218,7 +218,8 @@ func TestNearestSag(t *testing.T) {
 		status   spring.Status
 	}{
 		{"nearest wins", []float64{8, 9, 10}, []float64{0}, 270, spring.Pair{RateNPerMM: 9}, spring.OK},
-		{"tie: smaller preload", []float64{9, 9}, []float64{1, 0}, 265.5, spring.Pair{RateNPerMM: 9}, spring.OK},
+		{"tie: smaller preload", []float64{9}, []float64{1, 0}, 274.5, spring.Pair{RateNPerMM: 9}, spring.OK},
+		{"tie: in any order", []float64{9}, []float64{0, 1}, 274.5, spring.Pair{RateNPerMM: 9}, spring.OK},
 		{"tie: stiffer rate", []float64{8, 12}, []float64{0}, 288, spring.Pair{RateNPerMM: 12}, spring.GapInRange},
 		{"too light", []float64{8, 9}, []float64{0, 5}, 90, spring.Pair{RateNPerMM: 8}, spring.RiderTooLight},
 		{"too heavy", []float64{8, 9}, []float64{0, 5}, 800, spring.Pair{RateNPerMM: 9, PreloadMM: 5}, spring.RiderTooHeavy},
