@@ -50,7 +50,12 @@ func Rate(shearMPa, wireMM, meanMM, active float64) (float64, Status) {
 // CoilsForRate is the number of active coils n = G d^4 / (8 D^3 k) that gives a
 // rate k in N/mm. Same range and source as Rate.
 func CoilsForRate(shearMPa, wireMM, meanMM, rateNPerMM float64) (float64, Status) {
-	return Rate(shearMPa, wireMM, meanMM, rateNPerMM) // the law is symmetric in n and k
+	if !positive(shearMPa, wireMM, meanMM, rateNPerMM) {
+		return 0, InvalidInput
+	}
+	n := shearMPa * math.Pow(wireMM, 4) / (8 * math.Pow(meanMM, 3) * rateNPerMM)
+	_, s := Rate(shearMPa, wireMM, meanMM, n)
+	return n, s
 }
 
 // Parallel is the rate of springs side by side, k1 + k2 + ..., in N/mm.

@@ -228,6 +228,22 @@ func TestEndForceDependsOnTheExponent(t *testing.T) {
 	}
 }
 
+// A stop of the size that fits inside a coil.
+func TestBuildableStop(t *testing.T) {
+	for psi, want := range map[float64][2]float64{50: {88, 471}, 100: {176, 855}} {
+		b := spring.BumpStop{
+			ContactMM: 160 * spring.DefaultContact, AreaMM2: spring.BoreArea(18), VolumeML: 20,
+			GaugeKPa: psi * 6.894757, AmbientKPa: spring.SeaLevelKPa,
+		}
+		end := b.End(160, spring.Stroke)
+		near(t, "at contact", end.ContactStepN, want[0], 0.6)
+		near(t, "at the end", end.ForceN, want[1], 1)
+		if end.RatioPlausible != spring.OK {
+			t.Errorf("ratio %v is %s", end.Ratio, end.RatioPlausible)
+		}
+	}
+}
+
 func TestVolumeAndPressureForEndForceGiveThatForce(t *testing.T) {
 	r := rand.New(rand.NewPCG(9, 1))
 	for range 500 {
