@@ -185,19 +185,11 @@ func (a Amount) String() string { return a.Fixed(0) }
 
 // Fixed prints with at least so many decimals; it never cuts digits off.
 func (a Amount) Fixed(digits int) string {
-	if a.IsZero() {
-		return udecimal.Zero.StringFixed(max(a.scale, uint8(digits)))
-	}
 	return a.value.StringFixed(max(a.scale, uint8(digits)))
 }
 
 // Plain prints without trailing zeros: the rate 19.00 is "19".
-func (a Amount) Plain() string {
-	if a.IsZero() {
-		return "0"
-	}
-	return a.value.String()
-}
+func (a Amount) Plain() string { return a.value.String() }
 
 // MarshalJSON writes a JSON string.
 func (a Amount) MarshalJSON() ([]byte, error) { return []byte(`"` + a.String() + `"`), nil }

@@ -97,8 +97,10 @@ func TestArithmeticNeverPrintsMinusZero(t *testing.T) {
 	a := money.MustParse("9.90")
 	for name, got := range map[string]money.Amount{
 		"a - a": a.Sub(a), "-0": money.Amount{}.Neg(), "-a + a": a.Neg().Add(a), "sum of none": money.Sum(2),
+		"-0.00 as text": money.MustParse("-0.00"), "-0.004 rounded": money.MustParse("-0.004").Round(2),
+		"-0 fixed": money.MustParse("-0"), "-1/1000": money.RoundRatio(big.NewRat(-1, 1000), 2),
 	} {
-		if strings.HasPrefix(got.String(), "-") || !got.IsZero() || got.Sign() != 0 {
+		if strings.Contains(got.String()+got.Fixed(3)+got.Plain(), "-") || !got.IsZero() || got.Sign() != 0 {
 			t.Errorf("%s prints %s", name, got)
 		}
 	}
