@@ -21,7 +21,7 @@ var eventColumns = map[string][]string{
 	"location": {"name", "time_zone", "policy", "due_by", "counts_exclude_promised", "closed_until", "last_as_of", "last_seq"},
 	"person":   {"name", "email", "phone", "address", "note", "rider_mass_kg", "used_at", "erased_at"},
 	"quote":    {"state", "number", "version", "person_id", "held_until", "total", "fulfilled_qty", "lines"},
-	"notice":   {"ends_at", "lifted_at"},
+	"notice":   {"effect", "starts_at", "ends_at"},
 	"catalog":  {"revision"},
 	"feed":     {"state"},
 }

@@ -43,7 +43,7 @@ var constraints = map[string]constraintFault{
 	"quote_line_location_fkey":    {fault.Invalid, "There is no such location."},
 	"code_map_location_fkey":      {fault.NotFound, "This account has no such location."},
 	"notice_pkey":                 {fault.Conflict, "A notice with this id exists already."},
-	"notice_ends_after_start":     {fault.Invalid, "A notice must end after it starts."},
+	"notice_ends_after_start":     {fault.Invalid, "A notice may not end before it starts."},
 	"replay_pkey":                 {fault.Conflict, "The same request is being answered right now; ask again."},
 	"own_price_dates_in_order":    {fault.Invalid, "valid_until may not be before valid_from."},
 	"tax_rate_dates_in_order":     {fault.Invalid, "valid_until may not be before valid_from."},

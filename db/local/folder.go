@@ -84,7 +84,7 @@ func runFolder(who account, o Options) (string, error) {
 // but containers often give it 64 MiB only.
 func bases(o Options) []string {
 	rest := []string{os.TempDir(), "/tmp", "/var/tmp"}
-	if o.Dir == "" && !o.Durable && freeBytes("/dev/shm") > 1<<30 {
+	if !o.durable() && freeBytes("/dev/shm") > 1<<30 {
 		return append([]string{"/dev/shm"}, rest...)
 	}
 	return rest

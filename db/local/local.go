@@ -23,7 +23,8 @@ const MinMajor = 15
 type Options struct {
 	// Dir keeps the data there between runs; "" starts empty and leaves nothing.
 	Dir string
-	// Durable waits for the disk at commit, as a real installation does.
+	// Durable waits for the disk at commit, as a real installation does. Kept
+	// data is always durable.
 	Durable bool
 	// MaxConnections is the server's limit; 0 means 100.
 	MaxConnections int
@@ -33,6 +34,8 @@ type Options struct {
 	// FindIn is looked at before the machine's usual places.
 	FindIn string
 }
+
+func (o Options) durable() bool { return o.Durable || o.Dir != "" }
 
 // SuperuserURL connects to a database as the server's superuser.
 func (s *Server) SuperuserURL(database string) string { return s.url(superuser, database) }

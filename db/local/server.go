@@ -111,7 +111,7 @@ func (s *Server) prepareData(p programs, who account, o Options) (fresh bool, er
 
 func (s *Server) initdb(ctx context.Context, p programs, who account, o Options) error {
 	args := []string{"-D", s.data, "-U", superuser, "-A", "trust", "-E", "UTF8", "--locale=C", "--no-instructions"}
-	if !o.Durable {
+	if !o.durable() {
 		args = append(args, "--no-sync")
 	}
 	cmd := exec.CommandContext(ctx, p.path("initdb"), args...)
@@ -134,7 +134,7 @@ func settings(run string, o Options) []string {
 	}
 	s := []string{"listen_addresses=", "unix_socket_directories=" + run, "unix_socket_permissions=0700",
 		"max_connections=" + strconv.Itoa(max), "shared_buffers=64MB", "logging_collector=off", "timezone=UTC", "log_timezone=UTC"}
-	if !o.Durable {
+	if !o.durable() {
 		s = append(s, "fsync=off", "synchronous_commit=off", "full_page_writes=off")
 	}
 	return s

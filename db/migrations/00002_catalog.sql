@@ -43,20 +43,25 @@ GRANT SELECT ON catalog_active TO forkwright_service;
 GRANT UPDATE (revision, previous, last_number, switched_at) ON catalog_active TO forkwright_service;
 
 CREATE TABLE notice (
-  id         uuid        NOT NULL CONSTRAINT notice_pkey PRIMARY KEY,
-  kind       text        NOT NULL CONSTRAINT notice_kind_known CHECK (kind IN ('stop_sale','recall','bulletin')),
-  effect     text        NOT NULL CONSTRAINT notice_effect_known CHECK (effect IN ('warn','block')),
-  target     jsonb       NOT NULL,  -- parts, batches, serial ranges, forks, years
-  texts      jsonb       NOT NULL,  -- by language
-  reference  text        NOT NULL DEFAULT '',
-  starts_at  timestamptz NOT NULL,
-  ends_at    timestamptz,
-  created_at timestamptz NOT NULL DEFAULT now(),
-  lifted_at  timestamptz,
-  CONSTRAINT notice_ends_after_start CHECK (ends_at > starts_at)
+  id          uuid        NOT NULL CONSTRAINT notice_pkey PRIMARY KEY,
+  kind        text        NOT NULL CONSTRAINT notice_kind_known CHECK (kind IN ('stop_sale','recall','bulletin','row_hold')),
+  effect      text        NOT NULL CONSTRAINT notice_effect_known CHECK (effect IN ('warn','block')),
+  sku         text        NOT NULL DEFAULT '',
+  fork        text        NOT NULL DEFAULT '',
+  row_id      text        NOT NULL DEFAULT '',
+  batch       text        NOT NULL DEFAULT '',
+  serial_from text        NOT NULL DEFAULT '',
+  serial_to   text        NOT NULL DEFAULT '',
+  text        text        NOT NULL CONSTRAINT notice_text_length CHECK (char_length(text) BETWEEN 1 AND 4000),
+  by_account  uuid        CONSTRAINT notice_by_account_fkey REFERENCES account (id),
+  starts_at   timestamptz NOT NULL,
+  ends_at     timestamptz,
+  created_at  timestamptz NOT NULL DEFAULT now(),
+  CONSTRAINT notice_touches_something CHECK (sku <> '' OR fork <> '' OR row_id <> ''),
+  CONSTRAINT notice_ends_after_start CHECK (ends_at >= starts_at)
 );
 GRANT SELECT, INSERT ON notice TO forkwright_service;
-GRANT UPDATE (ends_at, lifted_at) ON notice TO forkwright_service;
+GRANT UPDATE (ends_at) ON notice TO forkwright_service;
 
 CREATE TABLE notice_version (
   one     boolean NOT NULL DEFAULT true CONSTRAINT notice_version_pkey PRIMARY KEY CONSTRAINT notice_version_one CHECK (one),
