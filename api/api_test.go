@@ -276,6 +276,17 @@ func TestViewerIsSentCompressedWhenAsked(t *testing.T) {
 
 // A contract that says something else than the handlers is found at run time.
 func TestEnforcementTurnsDriftIntoA500(t *testing.T) {
+	narrow := server(t, func(cfg *api.Config, _ *api.Deps) {
+		cfg.Enforce = true
+		cfg.Spec = bytes.Replace(cfg.Spec, []byte("maxLength: 80"), []byte("maxLength: 5"), 1)
+		cfg.Spec = bytes.Replace(cfg.Spec, []byte("example: problems"), []byte("example: roles"), 1)
+	}).Handler()
+	for target, want := range map[string]int{"/docs/roles": 200, "/docs/problems": 500, "/docs/nothing": 404} {
+		w := httptest.NewRecorder()
+		if narrow.ServeHTTP(w, httptest.NewRequest("GET", target, nil)); w.Code != want {
+			t.Errorf("%s under a narrower contract: %d, want %d", target, w.Code, want)
+		}
+	}
 	var log bytes.Buffer
 	h := server(t, func(cfg *api.Config, _ *api.Deps) {
 		cfg.Enforce, cfg.Log = true, slog.New(slog.NewJSONHandler(&log, nil))

@@ -2,6 +2,7 @@ package api
 
 import (
 	"bytes"
+	"encoding"
 	"errors"
 	"fmt"
 	"io"
@@ -10,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -192,7 +194,9 @@ func jsonFault(err error) error {
 		return wrongField(pointer, "out_of_range", "%s is a number too large to be meant.", name)
 	case semantic.JSONKind == '0' && semantic.GoType != nil && isInt(semantic.GoType):
 		return wrongField(pointer, "wrong_type", "%s must be a whole number, written without point or exponent.", name)
-	case semantic.GoType != nil && goKindWords(semantic.GoType) != "" && semantic.JSONKind != 0:
+	case semantic.GoType == reflect.TypeFor[time.Time]():
+		return wrongField(pointer, "invalid_value", "%s must be a time such as 2026-03-31T14:00:00Z.", name)
+	case semantic.GoType != nil && !decodesItself(semantic.GoType) && goKindWords(semantic.GoType) != "" && semantic.JSONKind != 0:
 		return wrongField(pointer, "wrong_type", "%s must be %s, not %s.", name, goKindWords(semantic.GoType), kindWords(semantic.JSONKind))
 	}
 	e := fault.As(wrongField(pointer, "invalid_value", "%s is not written as this member needs it.", name))
@@ -293,6 +297,13 @@ func kindWords(k jsontext.Kind) string {
 		return "a list"
 	}
 	return "a number"
+}
+
+// decodesItself: what kind of Go value it is says nothing about its JSON.
+func decodesItself(t reflect.Type) bool {
+	p := reflect.PointerTo(t)
+	return p.Implements(reflect.TypeFor[json.Unmarshaler]()) || p.Implements(reflect.TypeFor[json.UnmarshalerFrom]()) ||
+		p.Implements(reflect.TypeFor[encoding.TextUnmarshaler]())
 }
 
 func isInt(t reflect.Type) bool {

@@ -328,6 +328,52 @@ func TestOperationsWithoutABodyRefuseOneAndOptionalOnesMayLackIt(t *testing.T) {
 	}
 }
 
+// quantity decodes itself and says in its own words what is wrong.
+type quantity struct{ MM float64 }
+
+func (q *quantity) UnmarshalJSON(b []byte) error {
+	var in struct {
+		Value float64 `json:"value"`
+		Unit  string  `json:"unit"`
+	}
+	if err := json.Unmarshal(b, &in); err != nil {
+		return err
+	}
+	switch in.Unit {
+	case "mm":
+		q.MM = in.Value
+		return nil
+	case "both":
+		var f fault.Fields
+		f.Add("/unit", "unknown_unit", "Take one unit.")
+		return f.Err()
+	}
+	return fault.New(fault.Invalid, "unknown_unit", "The unit must be mm.")
+}
+
+func TestTypesThatDecodeThemselvesAreHeard(t *testing.T) {
+	h := shell(t, io.Discard, nil, route{"POST", "/q", "q", nil, limits{}, op(func(_ context.Context, _ caller.Caller, in struct {
+		Body struct {
+			Travel []quantity `json:"travel"`
+			On     time.Time  `json:"on"`
+		} `body:"nulls"`
+	}) (any, error) {
+		return in.Body.Travel, nil
+	})})
+	for _, c := range []struct{ body, want string }{
+		{`{"travel":[{"value":1,"unit":"mm"}]}`, "OK"},
+		{`{"travel":null}`, "OK"},
+		{`{"travel":[{"value":1,"unit":"mm"},{"value":1,"unit":"ell"}]}`, "Unprocessable Entity invalid_request /travel/1=unknown_unit"},
+		{`{"travel":[{"value":1,"unit":"both"}]}`, "Unprocessable Entity invalid_request /travel/0/unit=unknown_unit"},
+		{`{"travel":[{"value":"x"}]}`, "Unprocessable Entity invalid_request /travel/0=invalid_value"},
+		{`{"on":"yesterday"}`, "Unprocessable Entity invalid_request /on=invalid_value"},
+	} {
+		if got := verdict(t, ask(t, h, "POST", "/q", c.body)); got != c.want {
+			t.Errorf("%s: %s, want %s", c.body, got, c.want)
+		}
+	}
+}
+
 type createdOut struct {
 	Reply `json:"-"`
 	ID    string   `json:"id"`
@@ -515,6 +561,12 @@ func TestKeys(t *testing.T) {
 				t.Errorf("challenge %q", got)
 			}
 		})
+	}
+	twice := httptest.NewRequest("GET", "/mine", nil)
+	twice.Header["Authorization"] = []string{"Bearer " + shopKey, "Bearer " + adminKey}
+	w := httptest.NewRecorder()
+	if h.ServeHTTP(w, twice); verdict(t, w) != "Unauthorized invalid_key" {
+		t.Errorf("two keys at once: %s", verdict(t, w))
 	}
 	if seen.AccountID != "shop-1" || len(seen.RequestID) < 8 {
 		t.Errorf("the caller is %+v", seen)
