@@ -14,6 +14,124 @@ type checking struct {
 	problems *Problems
 	tables   []checkedTable
 	names    map[string]map[string]bool // keys by table; also cartridges and spring_families
+	unsound  map[Pos]bool               // rows with an error
+	r        *lookup
+}
+
+// bad notes an error; later checks leave the row out.
+func (c *checking) bad(at Pos, field, code, format string, args ...any) {
+	if at.Line > 0 {
+		c.unsound[at] = true
+	}
+	c.problems.Add(at, field, code, format, args...)
+}
+
+func (c *checking) warn(at Pos, field, code, format string, args ...any) {
+	c.problems.Warn(at, field, code, format, args...)
+}
+
+// sound reports that no error was found so far in any of the rows.
+func (c *checking) sound(rows ...Pos) bool {
+	for _, at := range rows {
+		if c.unsound[at] {
+			return false
+		}
+	}
+	return true
+}
+
+// lookup finds rows by key, the first where a key is there twice.
+type lookup struct {
+	parts     map[string]*Part
+	chassis   map[string]*Chassis
+	forks     map[string]*Fork
+	coils     map[string]*CoilCartridge
+	airs      map[string]*AirCartridge
+	springs   map[string]*Spring
+	bumpStops map[string]*BumpStop
+	sealKits  map[string]*SealKit
+	lists     map[string]*PriceList
+	adjusters map[[2]string]*Adjuster
+	families  map[string][]*Spring
+	preloads  map[string][]*Preload
+	seats     map[string][]*Seat
+	options   map[string][]*ForkOption
+	limits    map[string][]*Limit
+	byChassis map[string][]*Fork
+	byMaker   map[string][]*Fork
+	byModel   map[string][]*Fork // by "maker/model"
+}
+
+func first[T any, K comparable](rows []T, key func(*T) K) map[K]*T {
+	m := make(map[K]*T, len(rows))
+	for i := range rows {
+		if k := key(&rows[i]); m[k] == nil {
+			m[k] = &rows[i]
+		}
+	}
+	return m
+}
+
+func gather[T any, K comparable](rows []T, key func(*T) K) map[K][]*T {
+	m := map[K][]*T{}
+	for i := range rows {
+		k := key(&rows[i])
+		m[k] = append(m[k], &rows[i])
+	}
+	return m
+}
+
+func newLookup(t *Tables) *lookup {
+	r := &lookup{
+		parts:     first(t.Parts, func(x *Part) string { return x.SKU }),
+		chassis:   first(t.Chassis, func(x *Chassis) string { return x.Code }),
+		forks:     first(t.Forks, func(x *Fork) string { return x.ID }),
+		coils:     first(t.CoilCartridges, func(x *CoilCartridge) string { return x.SKU }),
+		airs:      first(t.AirCartridges, func(x *AirCartridge) string { return x.SKU }),
+		springs:   first(t.Springs, func(x *Spring) string { return x.SKU }),
+		bumpStops: first(t.BumpStops, func(x *BumpStop) string { return x.SKU }),
+		sealKits:  first(t.SealKits, func(x *SealKit) string { return x.SKU }),
+		lists:     first(t.PriceLists, func(x *PriceList) string { return x.List }),
+		adjusters: first(t.Adjusters, func(x *Adjuster) [2]string { return [2]string{x.Damper, x.Adjuster} }),
+		families:  gather(t.Springs, func(x *Spring) string { return x.Family }),
+		preloads:  gather(t.Preloads, func(x *Preload) string { return x.Cartridge }),
+		seats:     gather(t.Seats, func(x *Seat) string { return x.Chassis }),
+		options:   gather(t.ForkOptions, func(x *ForkOption) string { return x.Fork }),
+		limits:    gather(t.Limits, func(x *Limit) string { return x.Fork }),
+		byChassis: gather(t.Forks, func(x *Fork) string { return x.Chassis }),
+		byMaker:   map[string][]*Fork{}, byModel: map[string][]*Fork{},
+	}
+	for i := range t.Forks {
+		f := &t.Forks[i]
+		maker := r.makerOf(f)
+		r.byMaker[maker] = append(r.byMaker[maker], f)
+		r.byModel[ModelTarget(maker, f.Model)] = append(r.byModel[ModelTarget(maker, f.Model)], f)
+	}
+	return r
+}
+
+func (r *lookup) makerOf(f *Fork) string {
+	if c := r.chassis[f.Chassis]; c != nil {
+		return c.Maker
+	}
+	return ""
+}
+
+// covered are the forks that a target covers.
+func (r *lookup) covered(l Level, target string) []*Fork {
+	switch l {
+	case AtMaker:
+		return r.byMaker[target]
+	case AtChassis:
+		return r.byChassis[target]
+	case AtModel:
+		return r.byModel[target]
+	case AtFork:
+		if f := r.forks[target]; f != nil {
+			return []*Fork{f}
+		}
+	}
+	return nil
 }
 
 type checkedTable struct {
@@ -22,7 +140,7 @@ type checkedTable struct {
 }
 
 func newChecking(t *Tables) *checking {
-	c := &checking{t: t, problems: &Problems{}, names: map[string]map[string]bool{}}
+	c := &checking{t: t, problems: &Problems{}, names: map[string]map[string]bool{}, unsound: map[Pos]bool{}, r: newLookup(t)}
 	for _, table := range t.All() {
 		c.tables = append(c.tables, checkedTable{table, Columns(table.Rows.Type().Elem())})
 	}
@@ -111,6 +229,17 @@ func cellNumbers(v reflect.Value) []float64 {
 	return nil
 }
 
+func notEmpty(c *checking) {
+	for _, x := range []struct {
+		file string
+		rows int
+	}{{"forks", len(c.t.Forks)}, {"parts", len(c.t.Parts)}} {
+		if x.rows == 0 {
+			c.bad(Pos{File: x.file}, "", "table_empty", "there are no %s; a catalog without them answers nothing", x.file)
+		}
+	}
+}
+
 func words(c *checking) {
 	c.each(func(t checkedTable, at Pos, row reflect.Value) {
 		for _, col := range t.columns {
@@ -119,7 +248,7 @@ func words(c *checking) {
 			}
 			for _, s := range cellTexts(row.Field(col.Field)) {
 				if !slices.Contains(col.Words, s) {
-					c.problems.Add(at, col.Name, "unknown_word", "%q is not a word for %s; use one of %s", s, col.Name, strings.Join(col.Words, ", "))
+					c.bad(at, col.Name, "unknown_word", "%q is not a word for %s; use one of %s", s, col.Name, strings.Join(col.Words, ", "))
 				}
 			}
 		}
@@ -131,7 +260,7 @@ func required(c *checking) {
 		for _, col := range t.columns {
 			v := row.Field(col.Field)
 			if col.Required && (v.Kind() == reflect.String || v.Kind() == reflect.Slice) && v.Len() == 0 {
-				c.problems.Add(at, col.Name, "required", "%s may not be empty", col.Name)
+				c.bad(at, col.Name, "required", "%s may not be empty", col.Name)
 			}
 		}
 	})
@@ -144,9 +273,9 @@ func ranges(c *checking) {
 			v := row.Field(col.Field)
 			for _, n := range cellNumbers(v) {
 				if math.IsNaN(n) || math.IsInf(n, 0) {
-					c.problems.Add(at, col.Name, "implausible", "%v is not a number that can be used", n)
+					c.bad(at, col.Name, "implausible", "%v is not a number that can be used", n)
 				} else if (col.Least != 0 || col.Most != 0) && (n < col.Least || n > col.Most) && (n != 0 || col.Required) {
-					c.problems.Add(at, col.Name, "implausible", "%s is implausible for %s, which lies between %v and %v; %s", number(n), col.Name, col.Least, col.Most, suspect(n, col))
+					c.bad(at, col.Name, "implausible", "%s is implausible for %s, which lies between %v and %v; %s", number(n), col.Name, col.Least, col.Most, suspect(n, col))
 				}
 			}
 		}
@@ -196,7 +325,7 @@ func keys(c *checking) {
 				}
 			}
 			if first, twice := seen[key.String()]; twice {
-				c.problems.Add(at, names[0], "same_key", "a row with the same %s is on line %d; delete one of the two", strings.Join(names, ", "), first.Line)
+				c.bad(at, names[0], "same_key", "a row with the same %s is on line %d; delete one of the two", strings.Join(names, ", "), first.Line)
 				continue
 			}
 			seen[key.String()] = at
@@ -211,8 +340,8 @@ func references(c *checking) {
 				continue
 			}
 			for _, s := range cellTexts(row.Field(col.Field)) {
-				if !c.names[col.Refers][s] {
-					c.problems.Add(at, col.Name, "unknown_"+col.Name, "%q is not in %s; correct it or add it there", s, col.Refers)
+				if !c.names[col.Refers][s] && c.sound(at) {
+					c.bad(at, col.Name, "unknown_"+col.Name, "%q is not in %s; correct it or add it there", s, col.Refers)
 				}
 			}
 		}
