@@ -1,0 +1,42 @@
+package db
+
+import (
+	"context"
+
+	"github.com/jackc/pgx/v5"
+
+	"forkwright/service/account"
+)
+
+// What the tests of this package reach behind the public methods for.
+
+type Querier = querier
+
+func (d *DB) AsAccount(ctx context.Context, accountID string, fn func(q Querier) error) error {
+	return d.asAccount(ctx, accountID, fn)
+}
+
+func (d *DB) ReadAsAccount(ctx context.Context, accountID string, fn func(q Querier) error) error {
+	return d.readAsAccount(ctx, accountID, fn)
+}
+
+func (d *DB) ReadOnce(ctx context.Context, accountID string, queue func(b *pgx.Batch)) error {
+	return d.readOnce(ctx, accountID, queue)
+}
+
+func (d *DB) Plain(ctx context.Context, fn func(q Querier) error) error { return d.plain(ctx, fn) }
+
+func (d *DB) ReplayPut(ctx context.Context, q Querier, accountID, operation, key string, r Replay) error {
+	return d.replayPut(ctx, q, accountID, operation, key, r)
+}
+
+var (
+	NextNumber = nextNumber
+	ReplayGet  = replayGet
+)
+
+func InsertEvent(ctx context.Context, q Querier, e account.Event) error {
+	return insertEvent(ctx, q, e)
+}
+
+func (c *KeyCache) FlushUses(ctx context.Context) { c.flushUses(ctx) }
