@@ -42,7 +42,10 @@ func (c *checking) serials(at Pos, from, to string) {
 
 func (c *checking) dates(at Pos, fromField, from, toField, to string) {
 	for _, x := range [][2]string{{fromField, from}, {toField, to}} {
-		if _, err := time.Parse(time.DateOnly, x[1]); err != nil && x[1] != "" {
+		if x[1] == "" {
+			continue
+		}
+		if _, err := time.Parse(time.DateOnly, x[1]); err != nil {
 			c.bad(at, x[0], "not_a_date", "%q is not a date; write it as 2024-03-31", x[1])
 			return
 		}

@@ -165,13 +165,22 @@ func fewOf(list []string) string {
 
 // eachPair visits the sound springs of a cartridge's family with each of its preload settings.
 func (c *checking) eachPair(visit func(x *CoilCartridge, p *Preload, s *Spring)) {
+	family := map[string][]*Spring{}
+	for name, list := range c.r.families {
+		for _, s := range list {
+			if c.sound(s.Pos) {
+				family[name] = append(family[name], s)
+			}
+		}
+	}
 	for i := range c.t.CoilCartridges {
 		x := &c.t.CoilCartridges[i]
 		for _, p := range c.r.preloads[x.SKU] {
-			for _, s := range c.r.families[x.SpringFamily] {
-				if c.sound(x.Pos, p.Pos, s.Pos) {
-					visit(x, p, s)
-				}
+			if !c.sound(x.Pos, p.Pos) {
+				continue
+			}
+			for _, s := range family[x.SpringFamily] {
+				visit(x, p, s)
 			}
 		}
 	}
@@ -194,6 +203,9 @@ func binds(c *checking) {
 	c.eachPair(func(x *CoilCartridge, p *Preload, s *Spring) {
 		block := blockLength(s)
 		gap := spring.CheckClearance(s.FreeLengthMM, block, block+spring.GapSum(s.ActiveCoils, s.MeanMM, s.WireMM, false), s.FreeLengthMM-p.CavityMM, float64(x.TravelMM))
+		if gap.Status != spring.CoilBind && gap.Status != spring.BelowMinimumGap {
+			return
+		}
 		found := pairing{s, "free_length_mm", p.Pos, fmt.Sprintf("%s setting %d", x.SKU, p.Setting), "cavity_mm",
 			fmt.Sprintf("at %d mm of travel the coils touch: they bind at %s mm; fewer coils, thinner wire or a longer spring", x.TravelMM, number(gap.BindMM))}
 		switch gap.Status {
@@ -216,12 +228,10 @@ func binds(c *checking) {
 
 func clearances(c *checking) {
 	var bore, shaft, body []pairing
-	seen := map[[2]string]bool{}
-	c.eachPair(func(x *CoilCartridge, _ *Preload, s *Spring) {
-		if seen[[2]string{x.SKU, s.SKU}] {
-			return
+	c.eachPair(func(x *CoilCartridge, p *Preload, s *Spring) {
+		if p.Setting != 1 {
+			return // the bore is the same at every setting
 		}
-		seen[[2]string{x.SKU, s.SKU}] = true
 		outside, inside := s.MeanMM+s.WireMM+2*s.SleeveMM, s.MeanMM-s.WireMM
 		if outside >= x.BoreMM {
 			bore = append(bore, pairing{s, "mean_diameter_mm", x.Pos, x.SKU, "bore_mm",

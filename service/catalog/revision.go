@@ -211,12 +211,17 @@ func pointers[T any](rows []T, key func(*T) string) map[string]*T {
 	return m
 }
 
-// groups collects rows by a key, in the order of the table.
+// groups finds the rows of a key, which is a prefix of what the table is sorted by, so that
+// they stand together and need no copy.
 func groups[T any, K comparable](rows []T, key func(*T) K) map[K][]T {
 	m := map[K][]T{}
-	for i := range rows {
-		k := key(&rows[i])
-		m[k] = append(m[k], rows[i])
+	for i := 0; i < len(rows); {
+		k, end := key(&rows[i]), i+1
+		for end < len(rows) && key(&rows[end]) == k {
+			end++
+		}
+		m[k] = rows[i:end:end]
+		i = end
 	}
 	return m
 }

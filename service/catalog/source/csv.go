@@ -25,7 +25,7 @@ var (
 
 // csv takes a file as a spreadsheet exports it: separated by comma, semicolon or tab, with or
 // without byte order mark and CRLF, cells with separators and line breaks in quotes.
-func (in *intake) csv(r io.Reader) {
+func (in *intake) csv(r *bounded) {
 	s := &scanner{r: r, buf: make([]byte, 0, bufferBytes)}
 	s.detect()
 	in.comma = s.separator != ','
@@ -45,6 +45,7 @@ func (in *intake) csv(r io.Reader) {
 			}
 			continue
 		}
+		in.passed = r.passed - int64(len(s.buf)-s.pos)
 		in.take(s.line, s.cells)
 	}
 	at := catalog.Pos{File: in.file, Line: s.line}

@@ -66,12 +66,24 @@ func (in *intake) fitment() {
 		}
 	}
 	t := in.r.tables
-	if len(t.Fitments) == cap(t.Fitments) { // half as much again: doubling a hundred megabytes is too much
-		grown := make([]catalog.Fitment, len(t.Fitments), max(64, len(t.Fitments)+len(t.Fitments)/2))
-		copy(grown, t.Fitments)
-		t.Fitments = grown
+	if len(t.Fitments) == cap(t.Fitments) {
+		t.Fitments = append(make([]catalog.Fitment, 0, in.expected(len(t.Fitments))), t.Fitments...)
 	}
 	t.Fitments = append(t.Fitments, f)
+}
+
+// expected is how many rows to make room for after so many: what the file still holds, if its
+// rows go on as they began. A file may be wrong about its size, so the rest grows by doubling.
+func (in *intake) expected(rows int) int {
+	const first, most = 4096, 1 << 20
+	if rows < first {
+		return first
+	}
+	all := 2 * rows
+	if in.passed > 0 && in.size > in.passed {
+		all = int(float64(rows) * float64(in.size) / float64(in.passed) * 1.02)
+	}
+	return max(rows+rows/4, min(all, max(most+most/8, 2*rows)))
 }
 
 func (in *intake) small(column int) int16 {

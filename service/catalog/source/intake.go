@@ -20,6 +20,8 @@ type intake struct {
 	place   map[string]int // of a column by name
 	comma   bool           // decimal comma is possible: the file's separator is another
 	row     func()         // takes cells into the table
+	size    int64          // of the file, as it says; 0: unknown
+	passed  int64          // bytes of it that are taken
 
 	line   int
 	order  []int    // column of each cell of a line, -1 for none

@@ -79,6 +79,7 @@ func (in *intake) jsonRow(d *json.Decoder, lines *lineReader) error {
 	if err := delimiter(d, '}'); err != nil {
 		return err
 	}
+	in.passed = d.InputOffset()
 	in.take(line, cells)
 	return nil
 }

@@ -129,17 +129,23 @@ func (r *reading) file(fsys fs.FS, name string) {
 		return
 	}
 	defer content.Close()
-	limited := &bounded{r: content, left: maxFileBytes}
+	limited := &bounded{r: content}
+	var size int64
+	if info, err := content.Stat(); err == nil {
+		size = info.Size()
+	}
 	if ending == ".xlsx" {
 		r.workbook(name, limited)
 		return
 	}
 	in := r.table(catalog.Pos{File: name}, strings.TrimSuffix(name, path.Ext(name)), ending)
-	switch {
-	case in == nil:
-	case ending == ".csv":
+	if in == nil {
+		return
+	}
+	in.size = size
+	if ending == ".csv" {
 		in.csv(limited)
-	default:
+	} else {
 		in.json(limited)
 	}
 }
@@ -167,21 +173,18 @@ func tableNames() []string {
 	return names
 }
 
-// bounded fails, rather than ends, after so many bytes.
+// bounded fails, rather than ends, after maxFileBytes.
 type bounded struct {
-	r    io.Reader
-	left int64
+	r      io.Reader
+	passed int64
 }
 
 func (b *bounded) Read(p []byte) (int, error) {
-	if b.left <= 0 {
+	if b.passed >= maxFileBytes {
 		return 0, fmt.Errorf("the file is longer than %d bytes", maxFileBytes)
 	}
-	if int64(len(p)) > b.left {
-		p = p[:b.left]
-	}
-	n, err := b.r.Read(p)
-	b.left -= int64(n)
+	n, err := b.r.Read(p[:min(int64(len(p)), maxFileBytes-b.passed)])
+	b.passed += int64(n)
 	return n, err
 }
 
