@@ -69,7 +69,10 @@ func (d *DB) SaveRevision(ctx context.Context, by caller.Caller, p Parts, info R
 		}
 		return d.activate(ctx, q, by, revision)
 	})
-	return revision, err
+	if err != nil {
+		return 0, err
+	}
+	return revision, nil
 }
 
 // nextRevision locks the one row of catalog_active: loads come one after another,
@@ -117,7 +120,7 @@ func (d *DB) activate(ctx context.Context, q querier, by caller.Caller, revision
 	if err := recordSwitch(ctx, q, by, revision); err != nil {
 		return err
 	}
-	_, err = q.Exec(ctx, `SELECT pg_notify('forkwright_catalog', $1::text)`, revision)
+	_, err = q.Exec(ctx, `SELECT pg_notify('forkwright_catalog', $1)`, itoa(revision))
 	return err
 }
 
