@@ -3,6 +3,7 @@ package fitment
 import (
 	"cmp"
 	"slices"
+	"strings"
 
 	"forkwright/service/catalog"
 )
@@ -45,7 +46,7 @@ func (g *group) check() ForkAnswer {
 
 func (g *group) forkName() string {
 	if o := g.fork.Owned; o != nil && o.Fork != nil {
-		return (&inquiry{rev: g.rev, owned: o, fork: o.Fork}).forkName(nil)
+		return (&inquiry{rev: g.rev, stated: o, fork: o.Fork}).forkName()
 	}
 	return g.fork.Name
 }
@@ -54,7 +55,7 @@ func (g *group) values(e *entry) values {
 	return values{"part": partName(g.rev, e.part), "fork": g.forkName(), "quantity": decimal(e.Quantity)}
 }
 
-// lines are the lines of each part, by SKU. A line for a superseded part counts as one for it.
+// bySKU are the lines of each part together.
 func (g *group) bySKU() [][]*entry {
 	var out [][]*entry
 	for _, e := range g.entries {
@@ -164,6 +165,8 @@ func (g *group) supplied(sku string) bool {
 	return slices.ContainsFunc(g.entries, func(e *entry) bool {
 		return g.sameOrSuccessor(e.part, sku) || slices.ContainsFunc(g.rev.Contents(e.part.SKU), func(c catalog.Content) bool {
 			return c.Part == sku && (c.Slot == "" || c.Default)
+		}) || slices.ContainsFunc(g.rev.Handlings(e.part.SKU), func(h catalog.Handling) bool {
+			return h.Action == "includes" && h.Item == sku
 		})
 	})
 }
@@ -232,7 +235,7 @@ func exclusions(g *group) (out []Finding) {
 
 func (g *group) ruleValues(e *entry, r catalog.PartRule) values {
 	v := g.values(e)
-	v["other"], v["why"] = r.Other, asWords(r.Reason)
+	v["other"], v["why"] = r.Other, strings.TrimSuffix(asWords(r.Reason), ".")
 	if p, ok := g.rev.Part(r.Other); ok {
 		v["other"] = partName(g.rev, p)
 	}

@@ -10,7 +10,8 @@ import (
 // inquiry is one question: a part on a fork as owned, and what may decide it.
 type inquiry struct {
 	rev        *catalog.Revision
-	owned      *Owned
+	owned      *Owned // less what was found to contradict itself
+	stated     *Owned // as it was asked
 	fork       *catalog.Fork
 	part       *catalog.Part
 	rows       [catalog.AtFork][]catalog.Fitment // by level, the widest first
@@ -42,7 +43,7 @@ var springSideKinds = []string{
 
 func inquire(rev *catalog.Revision, owned *Owned, part *catalog.Part) *inquiry {
 	c := &inquiry{
-		rev: rev, owned: owned, fork: owned.Fork, part: part,
+		rev: rev, owned: owned, stated: owned, fork: owned.Fork, part: part,
 		rows: rev.RowsOf(part.SKU, owned.Fork), travel: travelOf(rev, part),
 		springSide: slices.Contains(springSideKinds, part.Kind),
 	}
@@ -155,8 +156,9 @@ func (c *inquiry) domain(name string) []string {
 		}
 	}
 	slices.Sort(values)
-	if c.owned.Options[name] != "" && !slices.Contains(values, c.owned.Options[name]) {
-		values = append(values, c.owned.Options[name])
+	// A value that no row names is as good as any other such value.
+	if v := c.owned.Options[name]; v != "" && !slices.Contains(values, v) {
+		values = append(values, v)
 	}
 	return values
 }
@@ -185,8 +187,9 @@ func chassisFact(ch *catalog.Chassis, name string) string {
 	return ""
 }
 
-// checkStated notes a statement that this fork cannot have. What is denied counts as not
-// known from then on, and turns every yes into a question.
+// checkStated notes a statement that this fork cannot have; statements that contradict one
+// another are for settle. What is denied counts as not known from then on, and turns every
+// yes into a question.
 func (c *inquiry) checkStated() {
 	if y := c.owned.ModelYear; y != 0 && !between(y, c.fork.YearFrom, c.fork.YearTo) {
 		c.denied = "model_year"
@@ -196,10 +199,9 @@ func (c *inquiry) checkStated() {
 	}
 	for i := range c.facts {
 		f := &c.facts[i]
-		if f.stated == "" || slices.Contains(f.domain, f.stated) || slices.ContainsFunc(f.built, func(o catalog.ForkOption) bool { return o.Value == f.stated }) {
-			continue
+		if f.stated != "" && len(f.built) == 0 && !slices.Contains(f.domain, f.stated) {
+			c.denied, f.stated = f.name, ""
 		}
-		c.denied, f.stated = f.name, ""
 	}
 }
 

@@ -141,14 +141,34 @@ func (c *inquiry) ask(a *Answer, s spread) {
 	}
 	a.Verdict = catalog.Unknown
 	a.Reasons = c.missing(best, answers)
-	choices := c.choices(best)
-	if len(choices) > 0 {
-		choices = nil
-		for _, x := range answers {
-			choices = append(choices, x.value)
+	a.Question = question(c.rev, best, c.offered(best, answers))
+}
+
+// anyOther answers a question about an option that none of the catalog's values is right for.
+const anyOther = "other"
+
+// offered are the choices of a question, as far as they are still possible.
+func (c *inquiry) offered(name string, answers []branch) (choices []string) {
+	all := c.choices(name)
+	for _, v := range all {
+		if slices.ContainsFunc(answers, func(b branch) bool { return b.value == v }) {
+			choices = append(choices, v)
 		}
 	}
-	a.Question = question(c.rev, best, choices)
+	for _, b := range answers {
+		if len(all) > 0 && b.value != "" && !slices.Contains(choices, b.value) {
+			choices = append(choices, b.value)
+		}
+	}
+	if c.unlisted(name) {
+		choices = append(choices, anyOther)
+	}
+	return choices
+}
+
+// unlisted reports that an option may have a value that no row names.
+func (c *inquiry) unlisted(name string) bool {
+	return slices.ContainsFunc(c.facts, func(f fact) bool { return f.name == name && slices.Contains(f.domain, "") })
 }
 
 // askable are the facts that may be asked for, in the order of how soon a person can answer.
@@ -204,7 +224,7 @@ func (c *inquiry) branches(decided []seen, name string) []branch {
 
 // missing says what is missing and, for each value it may have, what that would mean.
 func (c *inquiry) missing(name string, answers []branch) []Reason {
-	out := plain("missing_fact", values{"part": partName(c.rev, c.part), "fork": c.forkName(nil), "fact": factName(name)})
+	out := plain("missing_fact", values{"part": partName(c.rev, c.part), "fork": c.forkName(), "fact": factName(name)})
 	out[0].Fact = name
 	for _, b := range answers {
 		code := "if_fits"
@@ -216,7 +236,7 @@ func (c *inquiry) missing(name string, answers []branch) []Reason {
 		case v == catalog.DoesNotFit:
 			code = "if_does_not_fit"
 		}
-		r := plain(code, values{"fact": factName(name), "have": c.shown(name, b.value), "requires": c.requireText(b.first.row)})[0]
+		r := plain(code, values{"fact": factName(name), "have": c.shown(name, b.value), "requires": c.conditionText(b.first.row)})[0]
 		r.Fact, r.Have = name, b.value
 		if b.first.row != nil && b.open == 0 {
 			r.Row = b.first.row.ID
@@ -270,11 +290,15 @@ func (c *inquiry) optionChoices(name string) []string {
 func (c *inquiry) statedText(name string) string {
 	switch name {
 	case "model_year":
-		return number(c.owned.ModelYear)
+		return number(c.stated.ModelYear)
 	case "wheel_size":
-		return c.owned.WheelSize
+		return c.stated.WheelSize
+	case "serial":
+		return c.stated.Serial
+	case "built_on":
+		return c.stated.BuiltOn
 	}
-	return c.owned.Options[name]
+	return c.stated.Options[name]
 }
 
 // question makes the question for a fact. Its code is the fact's name.

@@ -30,7 +30,7 @@ func (c *inquiry) nearest() *Alternative {
 			cmp.Compare(a.rate, b.rate), cmp.Compare(one(a.maker), one(b.maker)), cmp.Compare(a.part.SKU, b.part.SKU))
 	})
 	for _, r := range rivals {
-		if a := judge(c.rev, c.owned, r.part.SKU, false); includes(a.Verdict) {
+		if a := judge(c.rev, c.stated, r.part.SKU, false); includes(a.Verdict) {
 			return &Alternative{SKU: r.part.SKU, Verdict: a.Verdict, Why: c.why(r)}
 		}
 	}

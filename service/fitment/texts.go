@@ -1,6 +1,7 @@
 package fitment
 
 import (
+	"cmp"
 	"slices"
 	"strconv"
 	"strings"
@@ -129,7 +130,7 @@ func (c *inquiry) reason(f finding, w *world) Reason {
 		}
 	}
 	v := values{
-		"part": partName(c.rev, c.part), "fork": c.forkName(w), "fact": factName(f.fact),
+		"part": partName(c.rev, c.part), "fork": c.forkName(), "fact": factName(f.fact),
 		"want": c.shown(f.fact, r.Want), "have": c.shown(f.fact, r.Have),
 	}
 	if f.limit != nil && f.limit.WheelSize != "" {
@@ -137,15 +138,12 @@ func (c *inquiry) reason(f finding, w *world) Reason {
 	}
 	if f.row != nil {
 		r.Row = f.row.ID
-		v["requires"], v["why"] = c.requireText(f.row), asWords(f.row.Reason)
+		v["requires"], v["why"] = c.conditionText(f.row), cmp.Or(asWords(f.row.Reason), "the catalog excludes it")
 		if f.code != "differs" && f.row.Reason != "" {
 			r.Code = f.row.Reason
-			if f.row.Verdict == catalog.Fits {
-				v["why"] = ""
-			}
 		}
-		if v["why"] == "" {
-			v["why"] = "the catalog excludes it"
+		if text := sentences[f.row.Reason]; f.code != "differs" && text != "" {
+			key = f.row.Reason
 		}
 	}
 	r.Text = say(key, v)
@@ -217,7 +215,7 @@ func (c *inquiry) contradiction(name string) values {
 	case "serial", "built_on":
 		want = "another combination of year, number and date"
 	}
-	return values{"fork": c.forkName(nil), "fact": factName(name), "have": c.shown(name, have), "want": want}
+	return values{"fork": c.forkName(), "fact": factName(name), "have": c.shown(name, have), "want": want}
 }
 
 // shown is a value as a person would say it.
@@ -231,8 +229,12 @@ func (c *inquiry) shown(name, value string) string {
 	return value
 }
 
-func (c *inquiry) requireText(row *catalog.Fitment) string {
+// conditionText is what a row fits with.
+func (c *inquiry) conditionText(row *catalog.Fitment) string {
 	var all []string
+	if row != nil && len(requirements(row)) == 0 {
+		return cmp.Or(asWords(row.Reason), "conditions that the catalog does not spell out")
+	}
 	for _, q := range requirements(row) {
 		all = append(all, RequirementText(c.rev, q))
 	}
@@ -267,14 +269,13 @@ func partName(rev *catalog.Revision, p *catalog.Part) string {
 }
 
 // forkName is the fork with its model year, where that is known.
-func (c *inquiry) forkName(w *world) string {
+func (c *inquiry) forkName() string {
 	name := c.fork.Name
 	if maker := c.rev.MakerName(c.fork); !strings.HasPrefix(name, maker) {
 		name = maker + " " + name
 	}
-	switch {
-	case w != nil && w.year != 0 && c.owned.ModelYear == w.year, w == nil && c.owned.ModelYear != 0 && c.denied != "model_year":
-		return name + " " + number(c.owned.ModelYear)
+	if c.stated.ModelYear != 0 && c.denied != "model_year" {
+		return name + " " + number(c.stated.ModelYear)
 	}
 	return name
 }

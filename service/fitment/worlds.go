@@ -238,37 +238,66 @@ func builtIn(o *catalog.ForkOption, w *world) bool {
 }
 
 // settle finds a spread that has a world at all. Statements that cannot be true together are
-// dropped one after the other, the option first, and the last one dropped is the one denied.
+// all taken as not known; the one denied is the first without which the others can be true.
 func (c *inquiry) settle() spread {
 	s := c.spread()
 	if c.inhabited(s) {
 		return s
 	}
+	contested := c.contestable()
+	for _, name := range contested {
+		without := *c
+		without.facts = slices.Clone(c.facts)
+		without.forget(name)
+		if c.denied == "" && without.inhabited(without.spread()) {
+			c.denied = name
+		}
+	}
+	for _, name := range contested {
+		c.forget(name)
+	}
+	if c.denied == "" && len(contested) > 0 {
+		c.denied = contested[0]
+	}
+	return c.spread()
+}
+
+// contestable are the statements that can contradict one another.
+func (c *inquiry) contestable() (names []string) {
 	for i := range c.facts {
-		f := &c.facts[i]
-		if f.stated == "" || len(f.built) == 0 {
-			continue
-		}
-		c.denied, f.stated = f.name, ""
-		if c.inhabited(s) {
-			return s
+		if f := &c.facts[i]; f.stated != "" && len(f.built) > 0 {
+			names = append(names, f.name)
 		}
 	}
+	if c.byDate && c.owned.BuiltOn != "" {
+		names = append(names, "built_on")
+	}
+	if c.bySerial && c.owned.Serial != "" {
+		names = append(names, "serial")
+	}
+	if c.byYear && c.owned.ModelYear != 0 {
+		names = append(names, "model_year")
+	}
+	return names
+}
+
+// forget takes a statement as not made.
+func (c *inquiry) forget(name string) {
 	owned := *c.owned
+	switch name {
+	case "built_on":
+		owned.BuiltOn = ""
+	case "serial":
+		owned.Serial = ""
+	case "model_year":
+		owned.ModelYear = 0
+	}
 	c.owned = &owned
-	for _, drop := range [...]struct {
-		fact  string
-		value *string
-	}{{"built_on", &owned.BuiltOn}, {"serial", &owned.Serial}} {
-		if *drop.value == "" {
-			continue
-		}
-		c.denied, *drop.value = drop.fact, ""
-		if s = c.spread(); c.inhabited(s) {
-			return s
+	for i := range c.facts {
+		if c.facts[i].name == name {
+			c.facts[i].stated = ""
 		}
 	}
-	return s
 }
 
 func (c *inquiry) inhabited(s spread) bool {

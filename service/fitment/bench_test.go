@@ -1,0 +1,79 @@
+package fitment
+
+import (
+	"fmt"
+	"testing"
+
+	"forkwright/service/catalog"
+)
+
+func BenchmarkCheckFiveLines(b *testing.B) {
+	rev := demo(b)
+	fork, _ := rev.Fork("tarnhold-corrie-35-pro-2023")
+	forks := []NamedFork{{"a", &Owned{Fork: fork, ModelYear: 2024, TravelNow: Travel{150, Measured}, WheelSize: "29"}}}
+	var lines []Line
+	for _, sku := range []string{"QB-C35T-150", "QB-SL-TH35-2", "LN-B46-250", "TIRE", "QB-S36M-079"} {
+		lines = append(lines, Line{Code: sku, Quantity: 1, ForFork: "a"})
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		CheckCart(rev, forks, lines)
+	}
+}
+
+func BenchmarkJudge(b *testing.B) {
+	rev := demo(b)
+	fork, _ := rev.Fork("tarnhold-corrie-35-pro-2023")
+	known := &Owned{Fork: fork, ModelYear: 2024, TravelNow: Travel{150, Measured}, WheelSize: "29"}
+	for _, c := range []struct {
+		name  string
+		owned *Owned
+		sku   string
+	}{
+		{"fits", known, "QB-C35T-150"}, {"no row", known, "QB-S40S-050"}, {"question", &Owned{Fork: fork}, "QB-C35T-150"}, {"nearest", known, "QB-C35T-140"},
+	} {
+		b.Run(c.name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				Judge(rev, c.owned, c.sku)
+			}
+		})
+	}
+}
+
+func BenchmarkLists(b *testing.B) {
+	rev := demo(b)
+	fork, _ := rev.Fork("tarnhold-corrie-35-pro-2023")
+	b.Run("parts of a fork", func(b *testing.B) {
+		for b.Loop() {
+			WhatFits(rev, &Owned{Fork: fork, ModelYear: 2024, TravelNow: Travel{150, Measured}}, Filter{})
+		}
+	})
+	b.Run("forks of a part", func(b *testing.B) {
+		for b.Loop() {
+			Forks(rev, "QB-C35T-150", Page{Limit: 50})
+		}
+	})
+}
+
+// BenchmarkPopularPart asks about a part that has a row for each of very many forks.
+func BenchmarkPopularPart(b *testing.B) {
+	for _, n := range []int{1_000, 100_000} {
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			rev := small(func(t *catalog.Tables) {
+				for i := range n {
+					id := fmt.Sprintf("fork-%06d", i)
+					t.Forks = append(t.Forks, catalog.Fork{ID: id, Chassis: "V35", Model: id, Name: id, YearFrom: 2020, YearTo: 2022, TravelsMM: []int{150}})
+					t.Fitments = append(t.Fitments, row(id, "S-40", catalog.AtFork, id, catalog.Fits))
+				}
+			})
+			all := rev.Forks()
+			i := 0
+			b.ReportAllocs()
+			for b.Loop() {
+				i = (i + 7919) % len(all)
+				Judge(rev, &Owned{Fork: &all[i], ModelYear: 2021}, "S-40")
+			}
+		})
+	}
+}
