@@ -23,16 +23,16 @@ func (d *DB) CreateAccount(ctx context.Context, by caller.Caller, a account.Acco
 		}
 		a.ID = id
 	}
-	err := d.asAccount(ctx, a.ID, func(q querier) (err error) {
-		if _, err = q.Exec(ctx, `INSERT INTO account (id, name, roles) VALUES ($1, $2, $3)`, a.ID, a.Name, orEmpty(a.Roles)); err != nil {
-			return err
+	return atMostOnce(ctx, d, by, a.ID, func(q querier) (account.Account, error) {
+		if _, err := q.Exec(ctx, `INSERT INTO account (id, name, roles) VALUES ($1, $2, $3)`, a.ID, a.Name, orEmpty(a.Roles)); err != nil {
+			return a, err
 		}
-		if a, err = one[account.Account](ctx, q, accountSelect+` WHERE id = $1`, a.ID); err != nil {
-			return err
+		a, err := one[account.Account](ctx, q, accountSelect+` WHERE id = $1`, a.ID)
+		if err != nil {
+			return a, err
 		}
-		return insertEvent(ctx, q, happened(by, a.ID, "created", "account", a.ID, "name", "roles"))
+		return a, insertEvent(ctx, q, happened(by, a.ID, "created", "account", a.ID, "name", "roles"))
 	})
-	return a, err
 }
 
 // UpdateAccount changes name, roles and whether it is closed; its keys follow
@@ -73,20 +73,19 @@ const locationSelect = `
 
 // CreateLocation makes a place with stock.
 func (d *DB) CreateLocation(ctx context.Context, by caller.Caller, l account.Location) (account.Location, error) {
-	err := d.asAccount(ctx, l.AccountID, func(q querier) (err error) {
-		_, err = q.Exec(ctx, `
+	return atMostOnce(ctx, d, by, l.AccountID, func(q querier) (account.Location, error) {
+		_, err := q.Exec(ctx, `
 			INSERT INTO location (id, account_id, name, time_zone, policy, due_by, counts_exclude_promised, closed_until)
 			VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
 			l.ID, l.AccountID, l.Name, orDefault(l.TimeZone, "UTC"), orObject(l.Policy), l.DueBy, l.CountsExcludePromised, l.ClosedUntil)
 		if err != nil {
-			return err
+			return l, err
 		}
 		if l, err = one[account.Location](ctx, q, locationSelect+` WHERE id = $1`, l.ID); err != nil {
-			return err
+			return l, err
 		}
-		return insertEvent(ctx, q, happened(by, l.AccountID, "created", "location", l.ID, "name", "time_zone", "policy", "due_by"))
+		return l, insertEvent(ctx, q, happened(by, l.AccountID, "created", "location", l.ID, "name", "time_zone", "policy", "due_by"))
 	})
-	return l, err
 }
 
 // UpdateLocation changes what its owner may set.

@@ -62,21 +62,23 @@ const keySelect = `
 	LEFT JOIN key_use u ON u.key_id = k.id`
 
 // CreateKey makes a key and returns its text, which cannot be had again. A given
-// text that is this account's key already gives that key.
+// text that is this account's key already gives that key. A repeated request gives
+// the key that the first one made, without its text.
 func (d *DB) CreateKey(ctx context.Context, by caller.Caller, n account.NewKey) (k account.Key, text string, err error) {
 	if text, err = d.keyText(n.Text); err != nil {
 		return k, "", err
 	}
-	err = d.asAccount(ctx, n.AccountID, func(q querier) (err error) {
-		k, err = d.insertKey(ctx, q, by, n, text, "")
-		return err
+	written := false
+	k, err = atMostOnce(ctx, d, by, n.AccountID, func(q querier) (account.Key, error) {
+		written = true
+		return d.insertKey(ctx, q, by, n, text, "")
 	})
 	if fault.CodeOf(err) == "api_key_digest_key" && n.Text != "" {
 		if same, found := d.sameKey(ctx, n); found {
 			return same, text, nil
 		}
 	}
-	if err != nil {
+	if err != nil || !written { // a repetition: the text was shown, and is not kept
 		return k, "", err
 	}
 	return k, text, nil
@@ -125,66 +127,77 @@ func (d *DB) insertKey(ctx context.Context, q querier, by caller.Caller, n accou
 // RevokeKey ends a key within a second on every replica. accountID is whose key it
 // must be, or "" for an administrator's reach. To revoke twice is no error.
 func (d *DB) RevokeKey(ctx context.Context, by caller.Caller, accountID, keyID string) (account.Key, error) {
-	return d.changeKey(ctx, accountID, keyID, func(q querier, k account.Key) error {
+	return d.changeKey(ctx, by, accountID, keyID, func(q querier, k account.Key) (account.Key, error) {
 		if k.RevokedAt != nil {
-			return nil
+			return k, nil
 		}
 		if _, err := q.Exec(ctx, `UPDATE api_key SET revoked_at = $2 WHERE id = $1`, k.ID, d.now()); err != nil {
-			return err
+			return k, err
 		}
-		return insertEvent(ctx, q, happened(by, k.AccountID, "revoked", "key", k.ID, "revoked_at"))
+		if err := insertEvent(ctx, q, happened(by, k.AccountID, "revoked", "key", k.ID, "revoked_at")); err != nil {
+			return k, err
+		}
+		return one[account.Key](ctx, q, keySelect+` WHERE k.id = $1`, k.ID)
 	})
 }
 
-// RotateKey makes a successor with the same rights and lets the old key work for
-// the overlap, or until it would have expired anyway.
+// RotateKey makes a successor with the same rights, which lasts as long as the old
+// one was to last, and lets the old key work for the overlap, or until it would have
+// expired anyway. A repeated request gives the same successor without its text.
 func (d *DB) RotateKey(ctx context.Context, by caller.Caller, accountID, keyID string, overlap time.Duration) (next account.Key, text string, err error) {
 	if text, err = newKeyText(d.opts.Rand); err != nil {
 		return next, "", err
 	}
-	_, err = d.changeKey(ctx, accountID, keyID, func(q querier, old account.Key) error {
+	written := false
+	next, err = d.changeKey(ctx, by, accountID, keyID, func(q querier, old account.Key) (account.Key, error) {
+		written = true
 		if old.RevokedAt != nil {
-			return fault.New(fault.Conflict, "key_revoked", "A revoked key cannot be rotated; make a new one.")
+			return old, fault.New(fault.Conflict, "key_revoked", "A revoked key cannot be rotated; make a new one.")
 		}
 		n := account.NewKey{AccountID: old.AccountID, Label: old.Label, Scopes: old.Scopes, AllowedOrigins: old.AllowedOrigins}
-		if next, err = d.insertKey(ctx, q, by, n, text, old.ID); err != nil {
-			return err
+		if old.ExpiresAt != nil {
+			end := d.now().Add(old.ExpiresAt.Sub(old.CreatedAt))
+			n.ExpiresAt = &end
+		}
+		next, err := d.insertKey(ctx, q, by, n, text, old.ID)
+		if err != nil {
+			return next, err
 		}
 		if _, err = q.Exec(ctx, `UPDATE api_key SET expires_at = least(expires_at, $2) WHERE id = $1`, old.ID, d.now().Add(overlap)); err != nil {
-			return err
+			return next, err
 		}
-		return insertEvent(ctx, q, happened(by, old.AccountID, "rotated", "key", old.ID, "expires_at"))
+		return next, insertEvent(ctx, q, happened(by, old.AccountID, "rotated", "key", old.ID, "expires_at"))
 	})
 	if err != nil {
 		return account.Key{}, "", err
+	}
+	if !written {
+		text = ""
 	}
 	return next, text, nil
 }
 
 // changeKey finds the key, locks it, and works in its account's transaction.
-func (d *DB) changeKey(ctx context.Context, accountID, keyID string, change func(q querier, k account.Key) error) (k account.Key, err error) {
+func (d *DB) changeKey(ctx context.Context, by caller.Caller, accountID, keyID string, change func(q querier, k account.Key) (account.Key, error)) (k account.Key, err error) {
 	owner := accountID
 	if owner == "" {
 		if owner, err = d.ownerOfKey(ctx, keyID); err != nil {
 			return k, err
 		}
 	}
-	err = d.asAccount(ctx, owner, func(q querier) (err error) {
-		if _, err = q.Exec(ctx, `SELECT 1 FROM api_key WHERE id = $1 AND account_id = $2 FOR UPDATE`, keyID, owner); err != nil {
-			return err
+	return atMostOnce(ctx, d, by, owner, func(q querier) (account.Key, error) {
+		if _, err := q.Exec(ctx, `SELECT 1 FROM api_key WHERE id = $1 AND account_id = $2 FOR UPDATE`, keyID, owner); err != nil {
+			return k, err
 		}
-		if k, err = one[account.Key](ctx, q, keySelect+` WHERE k.id = $1 AND k.account_id = $2`, keyID, owner); err != nil {
-			return keyNotFound(err)
+		k, err := one[account.Key](ctx, q, keySelect+` WHERE k.id = $1 AND k.account_id = $2`, keyID, owner)
+		if err != nil {
+			return k, keyNotFound(err)
 		}
-		if err = change(q, k); err != nil {
-			return err
+		if k, err = change(q, k); err != nil {
+			return k, err
 		}
-		if k, err = one[account.Key](ctx, q, keySelect+` WHERE k.id = $1`, keyID); err != nil {
-			return err
-		}
-		return keysChanged(ctx, q)
+		return k, keysChanged(ctx, q)
 	})
-	return k, err
 }
 
 func (d *DB) ownerOfKey(ctx context.Context, keyID string) (owner string, err error) {
@@ -199,6 +212,16 @@ func keyNotFound(err error) error {
 		return fault.Wrap(err, fault.NotFound, "key_not_found", "There is no such key, or it is not yours.")
 	}
 	return err
+}
+
+// Key reads one key. accountID is whose key it must be, or "" for an administrator's
+// reach.
+func (d *DB) Key(ctx context.Context, accountID, keyID string) (k account.Key, err error) {
+	err = d.plain(ctx, func(q querier) (err error) {
+		k, err = one[account.Key](ctx, q, keySelect+` WHERE k.id = $1 AND ($2::text IS NULL OR k.account_id = $2::uuid)`, keyID, orNull(accountID))
+		return keyNotFound(err)
+	})
+	return k, err
 }
 
 // Keys lists the keys of one account, or of all for "", newest first.

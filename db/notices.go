@@ -56,40 +56,40 @@ func (d *DB) AddNotice(ctx context.Context, by caller.Caller, n notice.Notice) (
 		n.ID, n.Kind, n.Effect, n.SKU, n.Fork, n.Row, n.Batch, n.SerialFrom, n.SerialTo, n.Text, orNull(n.By), n.From, orNever(n.Until))
 }
 
-// EndNotice lets a notice end at a time; one that has not begun then never begins.
+// EndNotice lets a notice end at a time, unless it has ended before; one that has not
+// begun then never begins.
 func (d *DB) EndNotice(ctx context.Context, by caller.Caller, id string, at time.Time) (notice.Notice, error) {
 	return d.changeNotice(ctx, by, "ended", []string{"ends_at"}, `
-		UPDATE notice SET ends_at = greatest(starts_at, $2) WHERE id = $1
+		UPDATE notice SET ends_at = least(ends_at, greatest(starts_at, $2)) WHERE id = $1
 		RETURNING`+noticeColumns, id, at)
 }
 
 // changeNotice raises the version that goes into ETags and wakes the replicas.
-func (d *DB) changeNotice(ctx context.Context, by caller.Caller, action string, columns []string, sql string, args ...any) (n notice.Notice, err error) {
-	err = d.transact(ctx, d.conns.words().begin, by.AccountID, func(q querier) error {
+func (d *DB) changeNotice(ctx context.Context, by caller.Caller, action string, columns []string, sql string, args ...any) (notice.Notice, error) {
+	return atMostOnce(ctx, d, by, by.AccountID, func(q querier) (n notice.Notice, err error) {
 		if _, err := q.Exec(ctx, `UPDATE notice_version SET version = version + 1`); err != nil {
-			return err
+			return n, err
 		}
 		rows, err := q.Query(ctx, sql, args...)
 		if err != nil {
-			return err
+			return n, err
 		}
 		changed, err := noticesIn(rows)
 		if err != nil {
-			return err
+			return n, err
 		}
 		if len(changed) != 1 {
-			return fault.New(fault.NotFound, "notice_not_found", "There is no such notice.")
+			return n, fault.New(fault.NotFound, "notice_not_found", "There is no such notice.")
 		}
 		n = changed[0]
 		if by.AccountID != "" { // the command line has no account to record in
 			if err := insertEvent(ctx, q, happened(by, by.AccountID, action, "notice", n.ID, columns...)); err != nil {
-				return err
+				return n, err
 			}
 		}
 		_, err = q.Exec(ctx, `SELECT pg_notify('forkwright_notices', '')`)
-		return err
+		return n, err
 	})
-	return n, err
 }
 
 func orNever(t time.Time) *time.Time {

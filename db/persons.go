@@ -24,11 +24,14 @@ func (d *DB) PutPerson(ctx context.Context, by caller.Caller, p account.Person) 
 		}
 		p.ID = id
 	}
-	err := d.asAccount(ctx, p.AccountID, func(q querier) (err error) {
+	id, err := atMostOnce(ctx, d, by, p.AccountID, func(q querier) (id string, err error) {
 		p, err = d.putPerson(ctx, q, by, p)
-		return err
+		return p.ID, err
 	})
-	return p, err
+	if err != nil || id == p.ID {
+		return p, err
+	}
+	return d.Person(ctx, p.AccountID, id) // a repetition: the answer that is kept is only an id
 }
 
 // putPerson is for transactions that write more than the person, a quote's for one.

@@ -23,6 +23,7 @@ type Caller struct {
 	Scopes    []string
 	Origins   []string // browser origins the key may be used from; empty: any, but no browser on another origin can read the answers
 	RequestID string   // for events and the log
+	Once      Once     // what the request in hand promises; set by its handler
 }
 
 // Has reports whether the caller holds any of the roles.

@@ -58,6 +58,14 @@ type Subject struct {
 	Rows   []string
 }
 
+// Reach counts what a notice touches among the quotes of all accounts that are not settled.
+type Reach struct {
+	Open         int64 // drafts and issued quotes
+	Accepted     int64 // accepted and partly fulfilled quotes
+	Reservations int64 // of the part, held for them
+	Accounts     int64 // whose quotes these are
+}
+
 // Check finds what is wrong with a new notice.
 func (n Notice) Check() error {
 	var wrong fault.Fields
