@@ -20,10 +20,14 @@ type checking struct {
 
 // bad notes an error; later checks leave the row out.
 func (c *checking) bad(at Pos, field, code, format string, args ...any) {
+	c.markUnsound(at)
+	c.problems.Add(at, field, code, format, args...)
+}
+
+func (c *checking) markUnsound(at Pos) {
 	if at.Line > 0 {
 		c.unsound[at] = true
 	}
-	c.problems.Add(at, field, code, format, args...)
 }
 
 func (c *checking) warn(at Pos, field, code, format string, args ...any) {

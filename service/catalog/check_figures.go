@@ -1,11 +1,13 @@
 package catalog
 
 import (
+	"errors"
 	"fmt"
 	"regexp"
 	"slices"
 	"time"
 
+	"forkwright/service/fault"
 	"forkwright/service/money"
 	"forkwright/service/unit"
 )
@@ -222,7 +224,7 @@ func gtins(c *checking) {
 		}
 		gtin, err := money.NormalizeGTIN(x.GTIN)
 		if err != nil {
-			c.bad(x.Pos, "gtin", "gtin_wrong", "%v", err)
+			c.bad(x.Pos, "gtin", "gtin_wrong", "%s", sentence(err))
 			continue
 		}
 		if other := seen[gtin]; other != nil {
@@ -231,6 +233,15 @@ func gtins(c *checking) {
 		}
 		seen[gtin] = x
 	}
+}
+
+// sentence is what a fault says to a person, without its code.
+func sentence(err error) string {
+	var f *fault.Error
+	if errors.As(err, &f) {
+		return f.Text
+	}
+	return err.Error()
 }
 
 var language = regexp.MustCompile(`^[a-z]{2,3}(-[A-Z]{2})?$`)
@@ -285,7 +296,7 @@ func prices(c *checking) {
 		x := &c.t.PriceLists[i]
 		cur, err := money.ParseCurrency(x.Currency)
 		if err != nil && c.sound(x.Pos) {
-			c.bad(x.Pos, "currency", "unknown_currency", "%v", err)
+			c.bad(x.Pos, "currency", "unknown_currency", "%s", sentence(err))
 		}
 		decimals[x.List] = cur.Digits()
 	}
@@ -304,7 +315,7 @@ func prices(c *checking) {
 		amount, err := money.Parse(x.Amount)
 		switch {
 		case err != nil:
-			c.bad(x.Pos, "price", "not_an_amount", "%v", err)
+			c.bad(x.Pos, "price", "not_an_amount", "%s", sentence(err))
 		case amount.Sign() <= 0:
 			c.bad(x.Pos, "price", "not_an_amount", "%s is not above zero; a part that costs nothing is no part of a price list", x.Amount)
 		case !amount.Fits(decimals[x.List]) && x.BaseQuantity <= 1:

@@ -2,6 +2,7 @@ package catalog
 
 import (
 	"cmp"
+	"fmt"
 	"hash/maphash"
 	"math"
 	"slices"
@@ -211,8 +212,68 @@ func (c *checking) canBe(f *Fork, want Fact) bool {
 // mmTolerance is how far two measured diameters may differ and be the same.
 const mmTolerance = 0.1
 
+// conflict is a row whose part and target cannot go together.
+type conflict struct {
+	row            *Fitment
+	target         string // chassis or target
+	code, says     string
+	part, other    Pos // rows that could be wrong instead
+	pField, oField string
+}
+
+// explain tells conflicts once each, at the row that explains the most: a part that conflicts
+// with several targets is wrong itself, and so is a target that conflicts with several parts.
+func (c *checking) explain(conflicts []conflict) {
+	for len(conflicts) > 0 {
+		parts, targets := map[string]map[string]bool{}, map[string]map[string]bool{}
+		for _, x := range conflicts {
+			parts[x.row.Part] = with(parts[x.row.Part], x.target)
+			targets[x.target] = with(targets[x.target], x.row.Part)
+		}
+		worst, most, atPart := conflicts[0], 1, true
+		for _, x := range conflicts {
+			if n := len(targets[x.target]); n > most {
+				worst, most, atPart = x, n, false
+			}
+			if n := len(parts[x.row.Part]); n > most {
+				worst, most, atPart = x, n, true
+			}
+		}
+		rows := 0
+		conflicts = slices.DeleteFunc(conflicts, func(x conflict) bool {
+			same := atPart && x.row.Part == worst.row.Part || !atPart && x.target == worst.target
+			if same {
+				rows++
+				c.markUnsound(x.row.Pos)
+			}
+			return same
+		})
+		at, field := worst.row.Pos, "verdict"
+		switch {
+		case most > 1 && atPart:
+			at, field = worst.part, worst.pField
+		case most > 1:
+			at, field = worst.other, worst.oField
+		}
+		more := ""
+		if rows > 1 {
+			more = fmt.Sprintf(" (and %d more rows)", rows-1)
+		}
+		c.bad(at, field, worst.code, "row %s%s says that %s fits %s, but %s; correct the row, the part or the fork", worst.row.ID, more, worst.row.Part, worst.target, worst.says)
+	}
+}
+
+func with(set map[string]bool, s string) map[string]bool {
+	if set == nil {
+		set = map[string]bool{}
+	}
+	set[s] = true
+	return set
+}
+
 // fitmentInterfaces compares what a part measures with what the fork measures.
 func fitmentInterfaces(c *checking) {
+	var found []conflict
 	chassisOf := map[target][]*Chassis{}
 	for i := range c.t.Fitments {
 		x := &c.t.Fitments[i]
@@ -230,11 +291,28 @@ func fitmentInterfaces(c *checking) {
 			chassisOf[key] = list
 		}
 		for _, ch := range list {
-			if code, text := c.contradiction(x, part, ch); code != "" && c.sound(x.Pos, ch.Pos) {
-				c.bad(x.Pos, "verdict", code, "%s is said to fit %s, but %s; correct the row, the part or the chassis", x.Part, ch.Code, text)
+			if code, says := c.contradiction(x, part, ch); code != "" && c.sound(ch.Pos) {
+				at, field := c.measuredAt(part)
+				found = append(found, conflict{row: x, target: ch.Code, code: code, says: says, part: at, pField: field, other: ch.Pos, oField: "bore_mm"})
 			}
 		}
 	}
+	c.explain(found)
+}
+
+// measuredAt is the row and column that hold what a part measures.
+func (c *checking) measuredAt(part *Part) (Pos, string) {
+	switch part.Kind {
+	case KindCoilCartridge:
+		return c.r.coils[part.SKU].Pos, "bore_mm"
+	case KindAirCartridge:
+		return c.r.airs[part.SKU].Pos, "piston_area_mm2"
+	case KindBumpStop:
+		return c.r.bumpStops[part.SKU].Pos, "body_mm"
+	case KindSpring:
+		return c.r.springs[part.SKU].Pos, "mean_diameter_mm"
+	}
+	return c.r.sealKits[part.SKU].Pos, "diameter_mm"
 }
 
 func measured(kind string) bool {
@@ -324,19 +402,14 @@ func (c *checking) sealContradiction(x *Fitment, k *SealKit, ch *Chassis) (code,
 // fitmentLimits: a row cannot lift what the fork's maker limits. A row for many forks may
 // include some that a limit takes out again; a row that no fork is left of is a mistake.
 func fitmentLimits(c *checking) {
+	var found []conflict
 	limit := map[target]int{}
 	for i := range c.t.Fitments {
 		x := &c.t.Fitments[i]
 		if x.Verdict == DoesNotFit || !c.sound(x.Pos) {
 			continue
 		}
-		travel := int(x.TravelFromMM)
-		if k := c.r.coils[x.Part]; k != nil && c.sound(k.Pos) {
-			travel = max(travel, k.TravelMM)
-		}
-		if k := c.r.airs[x.Part]; k != nil && c.sound(k.Pos) {
-			travel = max(travel, k.TravelMM)
-		}
+		travel, at := c.travelOf(x)
 		if travel == 0 {
 			continue
 		}
@@ -347,9 +420,24 @@ func fitmentLimits(c *checking) {
 			limit[key] = most
 		}
 		if most > 0 && travel > most {
-			c.bad(x.Pos, "verdict", "over_limit", "%s means %d mm of travel, and the limits of %s allow %d mm at most; no row lifts a limit: delete the row or correct the limit", x.Part, travel, x.Target, most)
+			by := c.r.limits[c.r.covered(x.Level, x.Target)[0].ID][0]
+			found = append(found, conflict{row: x, target: x.Target, code: "over_limit", part: at, pField: "travel_mm", other: by.Pos, oField: "max_travel_mm",
+				says: fmt.Sprintf("that means %d mm of travel where %d mm are the hard limit, which no row lifts", travel, most)})
 		}
 	}
+	c.explain(found)
+}
+
+// travelOf is the least travel that a fork has once a row is followed, and where that is said.
+func (c *checking) travelOf(x *Fitment) (int, Pos) {
+	travel, at := int(x.TravelFromMM), x.Pos
+	if k := c.r.coils[x.Part]; k != nil && c.sound(k.Pos) && k.TravelMM > travel {
+		travel, at = k.TravelMM, k.Pos
+	}
+	if k := c.r.airs[x.Part]; k != nil && c.sound(k.Pos) && k.TravelMM > travel {
+		travel, at = k.TravelMM, k.Pos
+	}
+	return travel, at
 }
 
 // mostTravelOf is the longest travel that any fork of a target may have; 0: no limit.
