@@ -40,3 +40,10 @@ func InsertEvent(ctx context.Context, q Querier, e account.Event) error {
 }
 
 func (c *KeyCache) FlushUses(ctx context.Context) { c.flushUses(ctx) }
+
+// InStep says whether the cache has compared its version with Postgres.
+func (c *KeyCache) InStep() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.version > 0
+}

@@ -222,6 +222,7 @@ func replica(t *testing.T, base *dbtest.Database, at *clock, o db.KeyCacheOption
 	done := make(chan struct{})
 	go func() { defer close(done); cache.Run(ctx) }()
 	t.Cleanup(func() { stop(); <-done })
+	waitFor(t, cache.InStep) // it listens from before that on
 	return cache
 }
 
@@ -234,7 +235,6 @@ func TestARevocationReachesEveryReplicaWithinASecond(t *testing.T) {
 			must(t, err)
 			at := &clock{}
 			replicas := []*db.KeyCache{replica(t, base, at, db.KeyCacheOptions{Poll: poll}), replica(t, base, at, db.KeyCacheOptions{Poll: poll})}
-			time.Sleep(300 * time.Millisecond) // they listen
 			for _, r := range replicas {
 				_, err := r.Authenticate(t.Context(), text)
 				must(t, err)
@@ -273,7 +273,6 @@ func TestACachedKeyCostsNoQueryWhileTheCacheIsInStep(t *testing.T) {
 	cache := replica(t, base, &clock{}, db.KeyCacheOptions{Poll: 100 * time.Millisecond})
 	_, err = cache.Authenticate(t.Context(), text)
 	must(t, err)
-	time.Sleep(250 * time.Millisecond)
 	// Whoever asks Postgres now waits for this lock.
 	owner := connect(t, base.OwnerURL)
 	_, err = owner.Exec(t.Context(), `BEGIN; LOCK TABLE api_key IN ACCESS EXCLUSIVE MODE`)

@@ -38,7 +38,7 @@ func Migrate(ctx context.Context, ownerURL string) (version int64, err error) {
 	if !served {
 		return 0, fmt.Errorf("migrating: the role %s does not exist on this server: create it first, with LOGIN and nothing else", ServiceRole)
 	}
-	locker, err := lock.NewPostgresSessionLocker()
+	locker, err := lock.NewPostgresSessionLocker(lock.WithLockTimeout(1, 300)) // looks every second, for 5 minutes
 	if err != nil {
 		return 0, fmt.Errorf("migrating: %w", err)
 	}

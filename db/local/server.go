@@ -128,12 +128,12 @@ func (s *Server) initdb(ctx context.Context, p programs, who account, o Options)
 }
 
 func settings(run string, o Options) []string {
-	max := o.MaxConnections
-	if max == 0 {
-		max = 100
+	connections := o.MaxConnections
+	if connections == 0 {
+		connections = 100
 	}
 	s := []string{"listen_addresses=", "unix_socket_directories=" + run, "unix_socket_permissions=0700",
-		"max_connections=" + strconv.Itoa(max), "shared_buffers=64MB", "logging_collector=off", "timezone=UTC", "log_timezone=UTC"}
+		"max_connections=" + strconv.Itoa(connections), "shared_buffers=64MB", "logging_collector=off", "timezone=UTC", "log_timezone=UTC"}
 	if !o.durable() {
 		s = append(s, "fsync=off", "synchronous_commit=off", "full_page_writes=off")
 	}

@@ -16,8 +16,9 @@ import (
 
 // Binaries downloads and unpacks into cache, once, and returns the folder that
 // holds initdb and postgres. cache must be enterable by the user who will run
-// them; "" means a folder beside the system's temporary files.
-func Binaries(cache string) func(ctx context.Context) (string, error) {
+// them; "" means a folder beside the system's temporary files. repository is where
+// from; "" means the public one.
+func Binaries(cache, repository string) func(ctx context.Context) (string, error) {
 	if cache == "" {
 		cache = filepath.Join(os.TempDir(), fmt.Sprintf("forkwright-postgres-%d", os.Getuid()))
 	}
@@ -31,10 +32,13 @@ func Binaries(cache string) func(ctx context.Context) (string, error) {
 			return "", err
 		}
 		done := make(chan error, 1)
-		go func() { done <- fetch(cache, unpacked) }()
+		go func() { done <- fetch(cache, unpacked, repository) }()
 		select {
 		case err := <-done:
-			return bin, err
+			if err != nil {
+				return "", err
+			}
+			return bin, nil
 		case <-ctx.Done(): // the library cannot be interrupted; its download dies with us
 			return "", ctx.Err()
 		}
@@ -44,16 +48,20 @@ func Binaries(cache string) func(ctx context.Context) (string, error) {
 // fetch has the library do what it does before it makes a data folder, and stops
 // it there with an encoding that does not exist: the server itself is started by
 // us, on a socket, as another user, and never outlives us.
-func fetch(cache, unpacked string) error {
+func fetch(cache, unpacked, repository string) error {
 	scratch := filepath.Join(cache, "scratch")
 	defer os.RemoveAll(scratch)
 	port, err := freePort()
 	if err != nil {
 		return err
 	}
-	library := embedded.NewDatabase(embedded.DefaultConfig().
+	config := embedded.DefaultConfig().
 		Version(embedded.V17).CachePath(cache).BinariesPath(unpacked).RuntimePath(scratch).
-		Port(port).Encoding("none-stop-here").Logger(io.Discard))
+		Port(port).Encoding("none-stop-here").Logger(io.Discard)
+	if repository != "" {
+		config = config.BinaryRepositoryURL(repository)
+	}
+	library := embedded.NewDatabase(config)
 	err = library.Start()
 	if err == nil {
 		err = library.Stop()
