@@ -24,6 +24,7 @@ func checks() []check {
 		{"there is something to sell and something to fit it to", notEmpty},
 		{"words of a closed set are of that set", words},
 		{"what is required is there", required},
+		{"codes can be told from what stands around them", codes},
 		{"numbers are plausible; inches and misplaced points are named", ranges},
 		{"no two rows have the same key", keys},
 		{"what a row names exists", references},

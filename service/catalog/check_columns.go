@@ -146,7 +146,27 @@ type checkedTable struct {
 	columns []Column
 }
 
+// numberRows gives rows that come from no file a position: the checks tell rows apart by it.
+func numberRows(t *Tables) {
+	for _, table := range t.All() {
+		if table.Name == "fitments" {
+			continue
+		}
+		for i := range table.Rows.Len() {
+			if at := table.Rows.Index(i).Field(0).Addr().Interface().(*Pos); at.Line == 0 {
+				*at = Pos{File: table.Name, Line: i + 1}
+			}
+		}
+	}
+	for i := range t.Fitments {
+		if t.Fitments[i].Line == 0 {
+			t.Fitments[i].Pos = Pos{File: "fitments", Line: i + 1}
+		}
+	}
+}
+
 func newChecking(t *Tables) *checking {
+	numberRows(t)
 	c := &checking{t: t, problems: &Problems{}, names: map[string]map[string]bool{}, unsound: map[Pos]bool{}, r: newLookup(t)}
 	for _, table := range t.All() {
 		c.tables = append(c.tables, checkedTable{table, Columns(table.Rows.Type().Elem())})
@@ -271,6 +291,31 @@ func required(c *checking) {
 			}
 		}
 	})
+}
+
+// codes checks that codes hold nothing that separates them from others: fitment rows write
+// "maker/model", lists and requirements separate by ; : = and *.
+func codes(c *checking) {
+	told := func(at Pos, field, code, bad string) {
+		if i := strings.IndexAny(code, bad); i >= 0 && c.sound(at) {
+			c.bad(at, field, "bad_code", "%q holds %q, which separates codes elsewhere; write the code without it", code, code[i:i+1])
+		}
+	}
+	for i := range c.t.Makers {
+		told(c.t.Makers[i].Pos, "maker", c.t.Makers[i].Code, "/;\n\t")
+	}
+	for i := range c.t.Chassis {
+		told(c.t.Chassis[i].Pos, "chassis", c.t.Chassis[i].Code, "/;\n\t")
+	}
+	for i := range c.t.Forks {
+		told(c.t.Forks[i].Pos, "fork", c.t.Forks[i].ID, "/;\n\t")
+	}
+	for i := range c.t.Parts {
+		told(c.t.Parts[i].Pos, "sku", c.t.Parts[i].SKU, ";:*\n\t")
+	}
+	for i := range c.t.ForkOptions {
+		told(c.t.ForkOptions[i].Pos, "value", c.t.ForkOptions[i].Value, ";=\n\t")
+	}
 }
 
 // ranges checks numbers. Zero stands for an empty cell where the cell may be empty.

@@ -54,6 +54,11 @@ func TestEachMistakeIsFoundOnceAndNothingElse(t *testing.T) {
 		{"kit contents that do not exist", func(t *Tables) { t.Contents[1].Part = "CW9" }, "contents.csv:3:part unknown_part"},
 		{"a bump stop that does not exist", func(t *Tables) { t.CoilCartridges[0].BumpStop = "B9" }, "coil_cartridges.csv:2:bump_stop unknown_bump_stop"},
 		{"a list entry that does not exist", func(t *Tables) { t.Jobs[0].Operations[1] = "sing" }, "jobs.csv:2:operations unknown_operations"},
+		{"a code that separates", func(t *Tables) {
+			t.Parts = append(t.Parts, Part{SKU: "AB*2", Kind: KindTool, Unit: "each", Status: "discontinued"})
+			t.Texts = append(t.Texts, Text{Of: "part", Code: "AB*2", Lang: "en", Text: "x"})
+			place(t)
+		}, "parts.csv:22:sku bad_code"},
 		{"a date that is none", func(t *Tables) { t.PriceLists[0].ValidUntil = "2026-13-01" }, "price_lists.csv:2:valid_until not_a_date"},
 		{"dates exchanged", func(t *Tables) { t.PriceLists[0].ValidUntil = "2025-12-31" }, "price_lists.csv:2:valid_until from_after_to"},
 		{"years exchanged", func(t *Tables) { t.Forks[2].YearFrom, t.Forks[2].YearTo = 2025, 2021 }, "forks.csv:4:year_to from_after_to"},

@@ -275,6 +275,10 @@ func (d *Difference) touched() (forks, parts map[string]bool) {
 		for _, key := range keys {
 			name, _, _ := strings.Cut(key, "/")
 			switch t.Table {
+			case "forks", "parts", "coil_cartridges", "air_cartridges":
+				name = key // the whole key is one code
+			}
+			switch t.Table {
 			case "forks", "fork_options", "limits":
 				forks[name] = true
 			case "chassis", "seats":

@@ -158,7 +158,7 @@ func popularity(rank int) float64 { return 1 / math.Sqrt(float64(rank+1)) }
 func (g *generator) spring(n int, c *class) {
 	const shear, mean, active = 79500.0, 23.0, 21.0
 	k := 5 + 0.05*float64(n%200)
-	wire := math.Pow(8*mean*mean*mean*active*k/shear, 0.25)
+	wire := math.Round(1000*math.Pow(8*mean*mean*mean*active*k/shear, 0.25)) / 1000
 	g.t.Springs = append(g.t.Springs, catalog.Spring{Pos: g.at("springs"), SKU: g.part(catalog.KindSpring, n), Family: c.springs, Rate: k, RateUnit: "N/mm",
 		FreeLengthMM: 346, WireMM: wire, MeanMM: mean, ActiveCoils: active, TotalCoils: active + 2, Ends: "squared_ground", Material: "EN10270-2-FDSiCr"})
 }

@@ -81,7 +81,21 @@ func sheetCells(texts []string, dates []bool) [][]byte {
 				}
 			}
 		}
-		cells[i] = []byte(text)
+		cells[i] = []byte(asTyped(text))
 	}
 	return cells
+}
+
+// asTyped is a number as a person typed it. A workbook stores 0.29 as 0.28999999999999998 and a
+// long code as 2.9E12; a spreadsheet shows 15 digits.
+func asTyped(text string) string {
+	v, ok := plainNumber([]byte(text))
+	if !ok || len(text) <= 15 && !strings.ContainsAny(text, "eE") || !strings.ContainsAny(text, ".eE") {
+		return text
+	}
+	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', 15, 64), 64)
+	if err != nil {
+		return text
+	}
+	return strconv.FormatFloat(short, 'f', -1, 64)
 }
