@@ -86,7 +86,8 @@ type entry struct {
 type group struct {
 	rev     *catalog.Revision
 	fork    *NamedFork
-	entries []*entry // by SKU, then id, so that the order of lines never shows
+	entries []*entry   // by SKU, then id, so that the order of lines never shows
+	bySKU   [][]*entry // the same, those of one part together
 }
 
 // CheckCart judges each line and what the lines for one fork mean together. It never fails: a
@@ -143,7 +144,7 @@ func (e *entry) judge(rev *catalog.Revision) {
 	a.Matched = matched
 	switch {
 	case len(parts) == 0:
-		a.Answer = Answer{SKU: e.Code, Verdict: catalog.NotInCatalog, Reasons: plain("not_in_catalog", values{"part": e.Code})}
+		a.Answer = Answer{SKU: e.Code, Verdict: catalog.NotInCatalog, Reasons: plain("not_in_catalog", values{{"part", e.Code}})}
 		if e.ForFork != "" {
 			a.Decision = Warn // said to be for a fork, and we cannot say whether it is
 		}
@@ -157,14 +158,14 @@ func (e *entry) judge(rev *catalog.Revision) {
 	case e.ForFork == "":
 		a.Answer = Answer{SKU: e.part.SKU, Verdict: catalog.NotForkRelated}
 		if !catalog.KindClosed(e.part.Kind) {
-			a.Answer.Reasons = plain("needs_no_fork", values{"part": partName(rev, e.part)})
+			a.Answer.Reasons = plain("needs_no_fork", values{{"part", partName(rev, e.part)}})
 			break
 		}
-		a.Answer.Reasons = plain("fork_not_said", values{"part": partName(rev, e.part)})
+		a.Answer.Reasons = plain("fork_not_said", values{{"part", partName(rev, e.part)}})
 		a.Decision = Warn
 	case e.fork == nil:
 		a.Answer = Answer{SKU: e.part.SKU, Verdict: catalog.Unknown, Question: question(rev, "fork", nil)}
-		a.Answer.Reasons = plain("fork_not_named", values{"fork": e.ForFork})
+		a.Answer.Reasons = plain("fork_not_named", values{{"fork", e.ForFork}})
 		a.Decision = Ask
 	default:
 		a.Answer = Judge(rev, e.fork.Owned, e.part.SKU)
@@ -195,20 +196,23 @@ func (e *entry) ambiguous(rev *catalog.Revision, parts []*catalog.Part) {
 	slices.SortFunc(e.answer.Candidates, func(a, b fault.Candidate) int { return cmp.Compare(a.ID, b.ID) })
 	e.answer.Decision = Ask
 	e.answer.Answer = Answer{
-		SKU: e.Code, Verdict: catalog.Unknown, Reasons: plain("ambiguous_code", values{"code": e.Code, "other": list(skus)}),
+		SKU: e.Code, Verdict: catalog.Unknown, Reasons: plain("ambiguous_code", values{{"code", e.Code}, {"other", list(skus)}}),
 		Question: &fault.Question{Code: "sku", Text: "Which of these parts is it? The code on its box is shared.", Field: "sku", Choices: skus},
 	}
 }
 
 func (e *entry) checkQuantity(rev *catalog.Revision) {
-	v := values{"part": partName(rev, e.part), "quantity": decimal(e.Quantity)}
 	whole := e.part.Unit == "each" || e.part.Unit == "pair"
+	code := ""
 	switch {
 	case !(e.Quantity > 0):
-		e.add(finding1("quantity_wrong", Block, v, e))
+		code = "quantity_wrong"
 	case whole && e.Quantity != float64(int64(e.Quantity)):
-		e.add(finding1("quantity_not_whole", Block, v, e))
+		code = "quantity_not_whole"
+	default:
+		return
 	}
+	e.add(finding1(code, Block, values{{"part", partName(rev, e.part)}, {"quantity", decimal(e.Quantity)}}, e))
 }
 
 func (e *entry) add(f Finding) { e.answer.Findings = append(e.answer.Findings, f) }

@@ -29,6 +29,7 @@ func (g *group) check() ForkAnswer {
 	slices.SortFunc(g.entries, func(a, b *entry) int {
 		return cmp.Or(cmp.Compare(a.part.SKU, b.part.SKU), cmp.Compare(a.ID, b.ID))
 	})
+	g.bySKU = runs(g.entries)
 	for _, r := range cartRules {
 		out.Findings = append(out.Findings, r.check(g)...)
 	}
@@ -52,24 +53,25 @@ func (g *group) forkName() string {
 }
 
 func (g *group) values(e *entry) values {
-	return values{"part": partName(g.rev, e.part), "fork": g.forkName(), "quantity": decimal(e.Quantity)}
+	return values{{"part", partName(g.rev, e.part)}, {"fork", g.forkName()}, {"quantity", decimal(e.Quantity)}}
 }
 
-// bySKU are the lines of each part together.
-func (g *group) bySKU() [][]*entry {
-	var out [][]*entry
-	for _, e := range g.entries {
-		if n := len(out); n > 0 && out[n-1][0].part == e.part {
-			out[n-1] = append(out[n-1], e)
-		} else {
-			out = append(out, []*entry{e})
+// runs cuts sorted entries into those of one part.
+func runs(entries []*entry) [][]*entry {
+	out := make([][]*entry, 0, len(entries))
+	for from := 0; from < len(entries); {
+		to := from + 1
+		for to < len(entries) && entries[to].part == entries[from].part {
+			to++
 		}
+		out = append(out, entries[from:to])
+		from = to
 	}
 	return out
 }
 
 func linesOnce(g *group) (out []Finding) {
-	for _, same := range g.bySKU() {
+	for _, same := range g.bySKU {
 		if len(same) > 1 {
 			out = append(out, finding1("duplicate_line", Warn, g.values(same[0]), same...))
 		}
@@ -92,33 +94,24 @@ func legSlot(p *catalog.Part) (place string, leg catalog.Leg) {
 
 // onePerLeg finds different parts that go into one place. Too many of one part is quantityFits.
 func onePerLeg(g *group) (out []Finding) {
-	type place struct {
-		what string
-		leg  catalog.Leg
-	}
-	in := map[place][]*entry{}
-	var places []place
-	for _, e := range g.entries {
-		what, leg := legSlot(e.part)
-		if what == "" || leg == catalog.BothLegs {
+	for i, a := range g.bySKU {
+		place, leg := legSlot(a[0].part)
+		if place == "" || leg == catalog.BothLegs {
 			continue
 		}
-		k := place{what, leg}
-		if in[k] == nil {
-			places = append(places, k)
+		same := func(e *entry) bool { p, l := legSlot(e.part); return p == place && l == leg }
+		if slices.ContainsFunc(g.bySKU[:i], func(b []*entry) bool { return same(b[0]) }) {
+			continue // said with the first
 		}
-		in[k] = append(in[k], e)
-	}
-	for _, k := range places {
+		var all []*entry
 		var names []string
-		for _, e := range in[k] {
-			names = append(names, partName(g.rev, e.part))
+		for _, b := range g.bySKU[i:] {
+			if same(b[0]) {
+				all, names = append(all, b...), append(names, partName(g.rev, b[0].part))
+			}
 		}
-		slices.Sort(names)
-		if names = slices.Compact(names); len(names) > 1 {
-			v := g.values(in[k][0])
-			v["other"] = list(names)
-			out = append(out, finding1("two_for_one_leg", Warn, v, in[k]...))
+		if len(names) > 1 {
+			out = append(out, finding1("two_for_one_leg", Warn, append(g.values(a[0]), value{"other", list(names)}), all...))
 		}
 	}
 	return out
@@ -142,20 +135,20 @@ func perFork(p *catalog.Part) float64 {
 }
 
 func quantityFits(g *group) (out []Finding) {
-	for _, same := range g.bySKU() {
+	for _, same := range g.bySKU {
 		want, have := perFork(same[0].part), 0.0
 		for _, e := range same {
 			have += e.Quantity
 		}
-		v := g.values(same[0])
-		v["quantity"], v["want"] = decimal(have), decimal(want)
-		switch {
-		case want == 0 || have <= 0:
-		case have > want:
-			out = append(out, finding1("quantity_too_many", Warn, v, same...))
-		case have < want:
-			out = append(out, finding1("quantity_one_leg", Warn, v, same...))
+		if want == 0 || have <= 0 || have == want {
+			continue
 		}
+		code := "quantity_too_many"
+		if have < want {
+			code = "quantity_one_leg"
+		}
+		v := values{{"part", partName(g.rev, same[0].part)}, {"fork", g.forkName()}, {"quantity", decimal(have)}, {"want", decimal(want)}}
+		out = append(out, finding1(code, Warn, v, same...))
 	}
 	return out
 }
@@ -191,9 +184,7 @@ func requirementsMet(g *group) (out []Finding) {
 			if q.Part != "" && g.supplied(q.Part) {
 				continue
 			}
-			v := g.values(e)
-			v["requires"] = RequirementText(g.rev, q)
-			f := finding1("requirement_missing", Warn, v, e)
+			f := finding1("requirement_missing", Warn, append(g.values(e), value{"requires", RequirementText(g.rev, q)}), e)
 			f.SKU = q.Part
 			out = append(out, f)
 		}
@@ -202,7 +193,7 @@ func requirementsMet(g *group) (out []Finding) {
 }
 
 func companions(g *group) (out []Finding) {
-	for _, same := range g.bySKU() {
+	for _, same := range g.bySKU {
 		for _, r := range g.rev.Rules(same[0].part.SKU) {
 			if r.Rule != "needs" || g.supplied(r.Other) {
 				continue
@@ -216,9 +207,8 @@ func companions(g *group) (out []Finding) {
 }
 
 func exclusions(g *group) (out []Finding) {
-	groups := g.bySKU()
-	for i, a := range groups {
-		for k, b := range groups {
+	for i, a := range g.bySKU {
+		for k, b := range g.bySKU {
 			for _, r := range g.rev.Rules(a[0].part.SKU) {
 				mutual := k < i && slices.ContainsFunc(g.rev.Rules(b[0].part.SKU), func(x catalog.PartRule) bool { return x.Rule == "excludes" && x.Other == a[0].part.SKU })
 				if r.Rule != "excludes" || r.Other != b[0].part.SKU || mutual {
@@ -234,18 +224,17 @@ func exclusions(g *group) (out []Finding) {
 }
 
 func (g *group) ruleValues(e *entry, r catalog.PartRule) values {
-	v := g.values(e)
-	v["other"], v["why"] = r.Other, strings.TrimSuffix(asWords(r.Reason), ".")
+	other := r.Other
 	if p, ok := g.rev.Part(r.Other); ok {
-		v["other"] = partName(g.rev, p)
+		other = partName(g.rev, p)
 	}
-	return v
+	return append(g.values(e), value{"other", other}, value{"why", strings.TrimSuffix(asWords(r.Reason), ".")})
 }
 
 // slotsChosen: a kit may leave a part to be chosen. A default is a choice; a line with one of
 // the parts is one too.
 func slotsChosen(g *group) (out []Finding) {
-	for _, same := range g.bySKU() {
+	for _, same := range g.bySKU {
 		contents := g.rev.Contents(same[0].part.SKU)
 		var done []string
 		for _, c := range contents {
@@ -262,8 +251,7 @@ func slotsChosen(g *group) (out []Finding) {
 				}
 			}
 			if !chosen {
-				v := g.values(same[0])
-				v["slot"], v["other"] = asWords(c.Slot), list(options)
+				v := append(g.values(same[0]), value{"slot", asWords(c.Slot)}, value{"other", list(options)})
 				out = append(out, finding1("slot_choice_missing", Ask, v, same...))
 			}
 		}

@@ -21,7 +21,7 @@ func Judge(rev *catalog.Revision, owned *Owned, sku string) Answer {
 func judge(rev *catalog.Revision, owned *Owned, sku string, nearest bool) Answer {
 	asked, ok := rev.Part(sku)
 	if !ok {
-		return Answer{SKU: sku, Verdict: catalog.NotInCatalog, Reasons: plain("not_in_catalog", values{"part": sku})}
+		return Answer{SKU: sku, Verdict: catalog.NotInCatalog, Reasons: plain("not_in_catalog", values{{"part", sku}})}
 	}
 	part := successor(rev, asked)
 	a := Answer{SKU: sku}
@@ -30,9 +30,9 @@ func judge(rev *catalog.Revision, owned *Owned, sku string, nearest bool) Answer
 	}
 	switch {
 	case part.Kind == catalog.KindAccessory:
-		a.Verdict, a.Reasons = catalog.NotForkRelated, plain("needs_no_fork", values{"part": partName(rev, part)})
+		a.Verdict, a.Reasons = catalog.NotForkRelated, plain("needs_no_fork", values{{"part", partName(rev, part)}})
 	case owned == nil || owned.Fork == nil:
-		a.Verdict, a.Reasons = catalog.Unknown, plain("missing_fork", values{"part": partName(rev, part)})
+		a.Verdict, a.Reasons = catalog.Unknown, plain("missing_fork", values{{"part", partName(rev, part)}})
 		a.Question = question(rev, "fork", nil)
 	default:
 		c := inquire(rev, owned, part)
@@ -42,7 +42,7 @@ func judge(rev *catalog.Revision, owned *Owned, sku string, nearest bool) Answer
 		}
 	}
 	if a.Follows != "" {
-		a.Reasons = append(a.Reasons, plain("superseded", values{"part": asked.SKU, "other": part.SKU})...)
+		a.Reasons = append(a.Reasons, plain("superseded", values{{"part", asked.SKU}, {"other", part.SKU}})...)
 	}
 	return a
 }
@@ -224,7 +224,7 @@ func (c *inquiry) branches(decided []seen, name string) []branch {
 
 // missing says what is missing and, for each value it may have, what that would mean.
 func (c *inquiry) missing(name string, answers []branch) []Reason {
-	out := plain("missing_fact", values{"part": partName(c.rev, c.part), "fork": c.forkName(), "fact": factName(name)})
+	out := plain("missing_fact", values{{"part", partName(c.rev, c.part)}, {"fork", c.forkName()}, {"fact", factName(name)}})
 	out[0].Fact = name
 	for _, b := range answers {
 		code := "if_fits"
@@ -236,7 +236,7 @@ func (c *inquiry) missing(name string, answers []branch) []Reason {
 		case v == catalog.DoesNotFit:
 			code = "if_does_not_fit"
 		}
-		r := plain(code, values{"fact": factName(name), "have": c.shown(name, b.value), "requires": c.conditionText(b.first.row)})[0]
+		r := plain(code, values{{"fact", factName(name)}, {"have", c.shown(name, b.value)}, {"requires", c.conditionText(b.first.row)}})[0]
 		r.Fact, r.Have = name, b.value
 		if b.first.row != nil && b.open == 0 {
 			r.Row = b.first.row.ID

@@ -101,12 +101,12 @@ func (c *inquiry) why(r rival) string {
 	asked, isSpring := c.rev.Spring(c.part.SKU)
 	switch {
 	case c.travel > 0 && r.travel == 0 && c.owned.TravelNow.exact():
-		return say("nearest.travel", values{"want": number(travelOf(c.rev, r.part))})
+		return say("nearest.travel", values{{"want", number(travelOf(c.rev, r.part))}})
 	case c.travel > 0:
-		return say("nearest.travel+", values{"want": number(travelOf(c.rev, r.part))})
+		return say("nearest.travel+", values{{"want", number(travelOf(c.rev, r.part))}})
 	case isSpring && !r.family:
 		s, _ := c.rev.Spring(r.part.SKU)
-		return say("nearest.family", values{"want": decimal(round(s.RateNPerMM())), "have": decimal(round(asked.RateNPerMM()))})
+		return say("nearest.family", values{{"want", decimal(round(s.RateNPerMM()))}, {"have", decimal(round(asked.RateNPerMM()))}})
 	case !r.maker && c.part.Maker != "":
 		return say("nearest.maker", nil)
 	}

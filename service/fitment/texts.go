@@ -10,7 +10,18 @@ import (
 )
 
 // values fill the names in braces of a sentence.
-type values map[string]string
+type values []value
+
+type value struct{ name, text string }
+
+func (v values) get(name string) string {
+	for i := len(v) - 1; i >= 0; i-- {
+		if v[i].name == name {
+			return v[i].text
+		}
+	}
+	return ""
+}
 
 // sentences are all that this package says to people, by code. Names in braces are filled in.
 // A row may carry a code of its own: where that code has a sentence here, it is used; else the
@@ -102,7 +113,7 @@ func say(code string, v values) string {
 			return b.String()
 		}
 		name, after, _ := strings.Cut(rest, "}")
-		b.WriteString(v[name])
+		b.WriteString(v.get(name))
 		text = after
 	}
 }
@@ -129,16 +140,13 @@ func (c *inquiry) reason(f finding, w *world) Reason {
 			key = "differs.option"
 		}
 	}
-	v := values{
-		"part": partName(c.rev, c.part), "fork": c.forkName(), "fact": factName(f.fact),
-		"want": c.shown(f.fact, r.Want), "have": c.shown(f.fact, r.Have),
-	}
+	v := values{{"part", partName(c.rev, c.part)}, {"fork", c.forkName()}, {"fact", factName(f.fact)}, {"want", c.shown(f.fact, r.Want)}, {"have", c.shown(f.fact, r.Have)}}
 	if f.limit != nil && f.limit.WheelSize != "" {
-		v["wheel"] = " with " + f.limit.WheelSize + " wheels"
+		v = append(v, value{"wheel", " with " + f.limit.WheelSize + " wheels"})
 	}
 	if f.row != nil {
 		r.Row = f.row.ID
-		v["requires"], v["why"] = c.conditionText(f.row), cmp.Or(asWords(f.row.Reason), "the catalog excludes it")
+		v = append(v, value{"requires", c.conditionText(f.row)}, value{"why", cmp.Or(asWords(f.row.Reason), "the catalog excludes it")})
 		if f.code != "differs" && f.row.Reason != "" {
 			r.Code = f.row.Reason
 		}
@@ -215,16 +223,16 @@ func (c *inquiry) contradiction(name string) values {
 	case "serial", "built_on":
 		want = "another combination of year, number and date"
 	}
-	return values{"fork": c.forkName(), "fact": factName(name), "have": c.shown(name, have), "want": want}
+	return values{{"fork", c.forkName()}, {"fact", factName(name)}, {"have", c.shown(name, have)}, {"want", want}}
 }
 
 // shown is a value as a person would say it.
 func (c *inquiry) shown(name, value string) string {
-	if text, _ := c.rev.FactText(name, value); value != "" && text != "" {
-		return text
-	}
 	if value == "" {
 		return "another or none"
+	}
+	if text, _ := c.rev.FactText(name, value); text != "" {
+		return text
 	}
 	return value
 }
@@ -270,14 +278,14 @@ func partName(rev *catalog.Revision, p *catalog.Part) string {
 
 // forkName is the fork with its model year, where that is known.
 func (c *inquiry) forkName() string {
-	name := c.fork.Name
-	if maker := c.rev.MakerName(c.fork); !strings.HasPrefix(name, maker) {
-		name = maker + " " + name
-	}
+	name, maker, year := c.fork.Name, c.rev.MakerName(c.fork), ""
 	if c.stated.ModelYear != 0 && c.denied != "model_year" {
-		return name + " " + number(c.stated.ModelYear)
+		year = " " + number(c.stated.ModelYear)
 	}
-	return name
+	if strings.HasPrefix(name, maker) {
+		return name + year
+	}
+	return maker + " " + name + year
 }
 
 var factNames = map[string]string{

@@ -3,7 +3,6 @@ package fitment
 import (
 	"slices"
 	"strings"
-	"time"
 
 	"forkwright/service/catalog"
 )
@@ -131,7 +130,8 @@ func (c *inquiry) serials() []string {
 	return slices.CompactFunc(out, func(a, b string) bool { return catalog.CompareSerials(a, b) == 0 })
 }
 
-// dates does for production dates what serials does for serial numbers.
+// dates has the first day of each stretch in which options begin. A day on which one ends
+// needs no stretch of its own: what can be built after it could be built before.
 func (c *inquiry) dates() []string {
 	if !c.byDate {
 		return noText
@@ -145,21 +145,10 @@ func (c *inquiry) dates() []string {
 			if o := &f.built[i]; o.DateFrom != "" {
 				out = append(out, o.DateFrom)
 			}
-			if o := &f.built[i]; o.DateTo != "" {
-				out = append(out, nextDay(o.DateTo))
-			}
 		}
 	}
 	slices.Sort(out)
 	return slices.Compact(out)
-}
-
-func nextDay(date string) string {
-	d, err := time.Parse(time.DateOnly, date)
-	if err != nil {
-		return date + "~"
-	}
-	return d.AddDate(0, 0, 1).Format(time.DateOnly)
 }
 
 // each visits every possible world and says how many there are. The world is reused: clone
