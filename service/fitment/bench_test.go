@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"forkwright/service/catalog"
+	"forkwright/service/catalog/catalogtest"
 )
 
 func BenchmarkCheckFiveLines(b *testing.B) {
@@ -73,6 +74,40 @@ func BenchmarkPopularPart(b *testing.B) {
 			for b.Loop() {
 				i = (i + 7919) % len(all)
 				Judge(rev, &Owned{Fork: &all[i], ModelYear: 2021}, "S-40")
+			}
+		})
+	}
+}
+
+// BenchmarkCheckBySize checks carts of five lines against catalogs of three sizes; each line is
+// a part that some row names for the fork. The forks are the same few at every size, so that
+// what grows is the catalog and not the set of things asked for.
+func BenchmarkCheckBySize(b *testing.B) {
+	for _, n := range []int{1_000, 100_000, 1_000_000} {
+		if n > 100_000 && testing.Short() {
+			continue
+		}
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			rev := catalog.Build(catalogtest.Generate(n, 1), 1)
+			forks := rev.Forks()
+			var carts [][]Line
+			var owners [][]NamedFork
+			for i := range min(40, len(forks)) {
+				f := &forks[i*len(forks)/min(40, len(forks))]
+				var lines []Line
+				for row := range rev.RowsFor(f) {
+					if len(lines) < 5 {
+						lines = append(lines, Line{Code: row.Part, Quantity: 1, ForFork: "a"})
+					}
+				}
+				carts = append(carts, lines)
+				owners = append(owners, []NamedFork{{"a", &Owned{Fork: f, ModelYear: int(f.YearFrom), TravelNow: Travel{f.TravelsMM[0], Measured}, WheelSize: f.WheelSizes[0]}}})
+			}
+			i := 0
+			b.ReportAllocs()
+			for b.Loop() {
+				i = (i + 1) % len(carts)
+				CheckCart(rev, owners[i], carts[i])
 			}
 		})
 	}
