@@ -221,10 +221,20 @@ type conflict struct {
 	pField, oField string
 }
 
+// mostExplained is how many explanations are looked for; a catalog with more is wrong all over,
+// and each look costs a walk over all that is left.
+const mostExplained = 200
+
 // explain tells conflicts once each, at the row that explains the most: a part that conflicts
 // with several targets is wrong itself, and so is a target that conflicts with several parts.
 func (c *checking) explain(conflicts []conflict) {
-	for len(conflicts) > 0 {
+	for told := 0; len(conflicts) > 0; told++ {
+		if told == mostExplained {
+			for _, x := range conflicts {
+				c.bad(x.row.Pos, "verdict", x.code, "%s is said to fit %s, but %s; correct the row, the part or the fork", x.row.Part, x.target, x.says)
+			}
+			return
+		}
 		parts, targets := map[string]map[string]bool{}, map[string]map[string]bool{}
 		for _, x := range conflicts {
 			parts[x.row.Part] = with(parts[x.row.Part], x.target)
@@ -465,6 +475,9 @@ func fitmentOverlaps(c *checking) {
 	}
 }
 
+// mostRowsOfATarget bounds what is compared each with each.
+const mostRowsOfATarget = 1000
+
 // partOverlaps compares the rows of one part: those of one target with each other, and those
 // that include with the exclusions of wider targets.
 func (c *checking) partOverlaps(rows []Fitment) {
@@ -481,6 +494,11 @@ func (c *checking) partOverlaps(rows []Fitment) {
 		end := i + 1
 		for end < len(rows) && rows[end].Level == rows[i].Level && rows[end].Target == rows[i].Target {
 			end++
+		}
+		if end-i > mostRowsOfATarget && c.sound(rows[i].Pos) {
+			c.bad(rows[i].Pos, "row", "too_many_rows", "%d rows say whether %s fits %s %s; nobody can tell any more what holds: merge them to %d at most", end-i, rows[i].Part, rows[i].Level, rows[i].Target, mostRowsOfATarget)
+			i = end
+			continue
 		}
 		for a := i; a < end; a++ {
 			for b := a + 1; b < end; b++ {

@@ -93,18 +93,24 @@ func supersession(c *checking) {
 	}
 }
 
+// longestSupersession is how many successors a question follows.
+const longestSupersession = 16
+
 func (c *checking) supersessionLoop(x *Part, told map[string]bool) {
 	path := []string{x.SKU}
 	for p := c.r.parts[x.SupersededBy]; p != nil && !told[p.SKU]; p = c.r.parts[p.SupersededBy] {
-		if p.SKU == x.SKU {
+		switch {
+		case p.SKU == x.SKU:
 			for _, s := range path {
 				told[s] = true
 			}
 			c.bad(x.Pos, "superseded_by", "supersession_loop", "%s comes back to itself by way of %s; the newest part has no successor", x.SKU, strings.Join(append(path[1:], x.SKU), ", "))
 			return
-		}
-		if slices.Contains(path, p.SKU) {
+		case slices.Contains(path, p.SKU):
 			return // a loop further on, told at its own part
+		case len(path) > longestSupersession:
+			c.bad(x.Pos, "superseded_by", "supersession_long", "%s has more than %d successors one after the other; name the newest one", x.SKU, longestSupersession)
+			return
 		}
 		path = append(path, p.SKU)
 	}
@@ -118,7 +124,7 @@ func contents(c *checking) {
 		if !c.sound(x.Pos) {
 			continue
 		}
-		if holds(kits, x.Part, x.Kit, nil) {
+		if holds(kits, x.Part, x.Kit, map[string]bool{}) {
 			c.bad(x.Pos, "part", "kit_in_itself", "the kit %s holds itself by way of %s; take it out", x.Kit, x.Part)
 			for _, y := range kits[x.Part] {
 				c.unsound[y.Pos] = true // the other way round is the same loop
@@ -146,19 +152,15 @@ func contents(c *checking) {
 }
 
 // holds reports whether a kit holds a part, directly or in kits within it.
-func holds(kits map[string][]*Content, kit, part string, above []string) bool {
+func holds(kits map[string][]*Content, kit, part string, seen map[string]bool) bool {
 	if kit == part {
 		return true
 	}
-	if slices.Contains(above, kit) {
+	if seen[kit] {
 		return false
 	}
-	for _, x := range kits[kit] {
-		if holds(kits, x.Part, part, append(above, kit)) {
-			return true
-		}
-	}
-	return false
+	seen[kit] = true
+	return slices.ContainsFunc(kits[kit], func(x *Content) bool { return holds(kits, x.Part, part, seen) })
 }
 
 func partRules(c *checking) {

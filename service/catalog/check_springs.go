@@ -110,7 +110,15 @@ type pairing struct {
 // blame tells pairings at the rows that explain the most of them: a spring that is wrong is
 // wrong in every cartridge, a cartridge for every spring.
 func (c *checking) blame(code string, pairs []pairing) {
-	for len(pairs) > 0 {
+	for told := 0; len(pairs) > 0; told++ {
+		if told == mostExplained {
+			for _, p := range pairs {
+				if c.sound(p.spring.Pos) {
+					c.bad(p.spring.Pos, p.field, code, "%s with %s: %s", p.spring.SKU, p.name, p.says)
+				}
+			}
+			return
+		}
 		count := map[Pos]int{}
 		for _, p := range pairs {
 			count[p.spring.Pos]++

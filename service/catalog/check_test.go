@@ -77,6 +77,18 @@ func TestEachMistakeIsFoundOnceAndNothingElse(t *testing.T) {
 		{"details of another kind", func(t *Tables) { t.Fluids = append(t.Fluids, Fluid{SKU: "CW", Duty: "bath"}); place(t) }, "fluids.csv:3:sku wrong_kind"},
 		{"a nut for a cap", func(t *Tables) { t.CoilCartridges[0].TopCap = "NUT" }, "coil_cartridges.csv:2:top_cap wrong_kind"},
 		{"a supersession loop", func(t *Tables) { t.part("SVC").Status, t.part("SVC").SupersededBy = "superseded", "OLDER" }, "parts.csv:19:superseded_by supersession_loop"},
+		{"a chain of successors without end in sight", func(t *Tables) {
+			for i := range 17 {
+				sku := fmt.Sprintf("G%d", i)
+				next := Part{SKU: sku, Kind: KindTool, Unit: "each", Status: "superseded", SupersededBy: fmt.Sprintf("G%d", i+1)}
+				if i == 16 {
+					next.SupersededBy = "SVC"
+				}
+				t.Parts = append(t.Parts, next)
+				t.Texts = append(t.Texts, Text{Of: "part", Code: sku, Lang: "en", Text: "x"})
+			}
+			place(t)
+		}, "parts.csv:22:superseded_by supersession_long"},
 		{"superseded by nothing", func(t *Tables) { t.part("OLDER").SupersededBy = "" }, "parts.csv:21:superseded_by no_successor"},
 		{"a successor of an active part", func(t *Tables) { t.part("OLD").Status = "active" }, "parts.csv:20:status not_superseded"},
 		{"a kit in itself", func(t *Tables) { t.Contents[0].Part = "SVC" }, "contents.csv:2:part kit_in_itself"},
@@ -176,6 +188,12 @@ func TestEachMistakeIsFoundOnceAndNothingElse(t *testing.T) {
 		{"a seal by the stanchion alone", func(t *Tables) { t.fit("r5").Target = "e36"; t.fit("r5").Must = []Fact{{"seal_generation", "g1"}} }, "fitments.csv:6:verdict contradicts_seat"},
 		{"a row past a hard limit", func(t *Tables) { t.CoilCartridges[1].TravelMM = 180 }, "fitments.csv:3:verdict over_limit"},
 		{"a row repeated", func(t *Tables) { t.also("r1", func(f *Fitment) {}); place(t) }, "fitments.csv:12:row same_row"},
+		{"more rows than anybody can tell apart", func(t *Tables) {
+			for i := range 1000 {
+				t.also("r7", func(f *Fitment) { f.ID, f.YearFrom, f.YearTo = fmt.Sprintf("x%d", i), 2019, 2019 })
+			}
+			place(t)
+		}, "fitments.csv:8:row too_many_rows"},
 		{"rows that contradict", func(t *Tables) { t.also("r1", func(f *Fitment) { f.Verdict = DoesNotFit }); place(t) }, "fitments.csv:12:verdict contradiction"},
 		{"rows that contradict in one year", func(t *Tables) { t.fit("r9").YearFrom = 2020 }, "fitments.csv:10:verdict contradiction"},
 		{"rows that overlap", func(t *Tables) { t.also("r8", func(f *Fitment) { f.YearFrom = 2020; f.YearTo = 2020 }); place(t) }, "fitments.csv:12:row overlap"},
@@ -208,4 +226,47 @@ func wind(s *Spring, wireMM, meanMM float64) {
 	s.WireMM, s.MeanMM = wireMM, meanMM
 	s.ActiveCoils = 79500 * math.Pow(wireMM, 4) / (8 * math.Pow(meanMM, 3) * s.Rate)
 	s.TotalCoils = s.ActiveCoils + 2
+}
+
+// TestOneMistakeInVeryManyRowsStaysReadable: a column that is wrong all over is told a thousand times, then counted.
+func TestOneMistakeInVeryManyRowsStaysReadable(t *testing.T) {
+	tables := sound()
+	for i := range 5000 {
+		tables.also("r7", func(f *Fitment) { f.ID, f.Target = fmt.Sprintf("x%d", i), "elm/Nowhere" })
+	}
+	place(tables)
+	problems := Check(tables)
+	if len(problems) != sameProblemMost+1 {
+		t.Fatalf("%d problems, the first %v, the last %v", len(problems), problems[:2], problems[len(problems)-2:])
+	}
+	if p := problems[0]; p.Line != 0 || p.Severity != Error || p.Text != "4000 more of this kind in this file; correct those listed before counting again" {
+		t.Error(p)
+	}
+}
+
+// TestTheOrderOfRowsDoesNotChangeWhatIsFound: only the lines.
+func TestTheOrderOfRowsDoesNotChangeWhatIsFound(t *testing.T) {
+	codes := func(tables *Tables) []string {
+		var out []string
+		for _, p := range Check(tables) {
+			out = append(out, p.File+p.Field+p.Code)
+		}
+		slices.Sort(out)
+		return out
+	}
+	damage := func(t *Tables) {
+		t.CoilCartridges[0].BoreMM, t.fit("r9").YearFrom, t.Springs[1].FreeLengthMM = 32, 2020, 340
+	}
+	want := sound()
+	damage(want)
+	turned := sound()
+	damage(turned)
+	slices.Reverse(turned.Fitments)
+	slices.Reverse(turned.Springs)
+	slices.Reverse(turned.Parts)
+	slices.Reverse(turned.Preloads)
+	place(turned)
+	if d := cmp.Diff(codes(want), codes(turned)); d != "" {
+		t.Error(d)
+	}
 }

@@ -99,7 +99,7 @@ func (p *Problems) Sorted() []Problem {
 			}
 		}
 		out = append(out, Problem{File: key[0], Code: key[1], Severity: worst,
-			Text: fmt.Sprintf("%d more of this kind in this file; correct those listed first", n-sameProblemMost)})
+			Text: fmt.Sprintf("%d more of this kind in this file; correct those listed before counting again", n-sameProblemMost)})
 	}
 	SortProblems(out)
 	return out
