@@ -225,15 +225,30 @@ func firstOf(keys []string) string {
 type Pair struct{ Part, Fork string }
 
 // Affected yields, sorted, every part and fork whose verdict may differ between the revisions:
-// a row for them, the fork, its chassis, options or limits, or the part itself differ. All
-// others have the same verdict in both, except where a part takes the place of another.
+// a row for them, the fork, its chassis, options or limits, the part itself, or a part that
+// takes its place differ. All others have the same verdict in both.
 func (d *Difference) Affected() iter.Seq[Pair] {
 	pairs := map[Pair]struct{}{}
+	for _, r := range []*Revision{d.from, d.to} {
+		d.affectedIn(r, pairs)
+	}
+	sorted := slices.SortedFunc(maps.Keys(pairs), func(a, b Pair) int {
+		return cmp.Or(strings.Compare(a.Part, b.Part), strings.Compare(a.Fork, b.Fork))
+	})
+	return slices.Values(sorted)
+}
+
+func (d *Difference) affectedIn(r *Revision, pairs map[Pair]struct{}) {
+	before := r.predecessors()
+	add := func(f *Fitment, part string) {
+		for _, fork := range r.ForksOf(f.Level, f.Target) {
+			pairs[Pair{part, fork.ID}] = struct{}{}
+		}
+	}
 	row := func(f *Fitment) {
-		for _, r := range []*Revision{d.from, d.to} {
-			for _, fork := range r.ForksOf(f.Level, f.Target) {
-				pairs[Pair{f.Part, fork.ID}] = struct{}{}
-			}
+		add(f, f.Part)
+		for _, part := range before[f.Part] {
+			add(f, part)
 		}
 	}
 	for _, f := range slices.Concat(d.Rows.Added, d.Rows.Removed) {
@@ -243,25 +258,46 @@ func (d *Difference) Affected() iter.Seq[Pair] {
 		row(f[1])
 	}
 	forks, parts := d.touched()
-	for _, r := range []*Revision{d.from, d.to} {
-		for sku := range parts {
-			rows := r.RowsOfPart(sku)
+	for sku := range parts {
+		for _, part := range append(r.successors(sku), sku) {
+			rows := r.RowsOfPart(part)
 			for i := range rows {
-				row(&rows[i])
-			}
-		}
-		for id := range forks {
-			if f, ok := r.Fork(id); ok {
-				for x := range r.RowsFor(f) {
-					pairs[Pair{x.Part, id}] = struct{}{}
+				add(&rows[i], sku)
+				for _, old := range before[sku] {
+					add(&rows[i], old)
 				}
 			}
 		}
 	}
-	sorted := slices.SortedFunc(maps.Keys(pairs), func(a, b Pair) int {
-		return cmp.Or(strings.Compare(a.Part, b.Part), strings.Compare(a.Fork, b.Fork))
-	})
-	return slices.Values(sorted)
+	for id := range forks {
+		if f, ok := r.Fork(id); ok {
+			for x := range r.RowsFor(f) {
+				for _, part := range slices.Concat(before[x.Part], []string{x.Part}) {
+					pairs[Pair{part, id}] = struct{}{}
+				}
+			}
+		}
+	}
+}
+
+// successors are the parts that take a part's place, one after the other.
+func (r *Revision) successors(sku string) []string {
+	var out []string
+	for p := r.parts[sku]; p != nil && p.SupersededBy != "" && len(out) < longestSupersession; p = r.parts[p.SupersededBy] {
+		out = append(out, p.SupersededBy)
+	}
+	return out
+}
+
+// predecessors are, for a part, those whose place it takes.
+func (r *Revision) predecessors() map[string][]string {
+	out := map[string][]string{}
+	for i := range r.t.Parts {
+		for _, s := range r.successors(r.t.Parts[i].SKU) {
+			out[s] = append(out[s], r.t.Parts[i].SKU)
+		}
+	}
+	return out
 }
 
 // touched are the forks and parts of which more than fitment rows differs.

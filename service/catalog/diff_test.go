@@ -23,9 +23,11 @@ func TestWhatTwoRevisionsDifferIn(t *testing.T) {
 		"a row for another fork": {func(t *Tables) { t.fit("r8").Target = "f2" }, []string{"fitments: 1 added: r8", "fitments: 1 removed: r8"},
 			[]Pair{{"AC34", "f1"}, {"AC34", "f2"}}},
 		"a limit": {func(t *Tables) { t.Limits[2].MaxTravelMM = 160 }, []string{`limits: 1 changed: f3// (max_travel_mm "170" to "160")`},
-			[]Pair{{"CC36", "f3"}, {"SVC", "f3"}, {"TS", "f3"}}},
+			[]Pair{{"CC36", "f3"}, {"OLD", "f3"}, {"OLDER", "f3"}, {"SVC", "f3"}, {"TS", "f3"}}},
 		"a part": {func(t *Tables) { t.part("CC36").Status = "discontinued" }, []string{`parts: 1 changed: CC36 (status "active" to "discontinued")`},
 			[]Pair{{"CC36", "f3"}}},
+		"a successor": {func(t *Tables) { t.part("OLDER").SupersededBy = "CW" }, []string{`parts: 1 changed: OLDER (superseded_by "OLD" to "CW")`},
+			[]Pair{{"OLDER", "f1"}, {"OLDER", "f2"}, {"OLDER", "f3"}}},
 		"a condition": {func(t *Tables) { t.fit("r3").Requires[0].Quantity = 3 }, []string{"fitments: 1 changed: r3"}, []Pair{{"CC36", "f3"}}},
 	}
 	for name, tt := range tests {
