@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"forkwright/service/catalog"
 	"forkwright/service/fault"
 )
 
@@ -81,7 +82,7 @@ func (n Notice) Check() error {
 	if strings.TrimSpace(n.Text) == "" {
 		wrong.Add("/text", "missing", "say in a sentence why; people at a counter will read it")
 	}
-	if (n.SerialFrom == "") != (n.SerialTo == "") || n.SerialFrom > n.SerialTo {
+	if (n.SerialFrom == "") != (n.SerialTo == "") || catalog.CompareSerials(n.SerialFrom, n.SerialTo) > 0 {
 		wrong.Add("/serial_to", "out_of_order", "give serial_from and serial_to, in order, or neither")
 	}
 	if !n.Until.IsZero() && !n.Until.After(n.From) {
@@ -103,7 +104,7 @@ func (n Notice) touches(s Subject) bool {
 		return false
 	case n.Batch != "" && s.Batch != "" && n.Batch != s.Batch:
 		return false
-	case n.SerialFrom != "" && s.Serial != "" && (s.Serial < n.SerialFrom || s.Serial > n.SerialTo):
+	case n.SerialFrom != "" && s.Serial != "" && (catalog.CompareSerials(s.Serial, n.SerialFrom) < 0 || catalog.CompareSerials(s.Serial, n.SerialTo) > 0):
 		return false
 	}
 	return true

@@ -27,18 +27,19 @@ func TestNoticesTouchWhatTheyName(t *testing.T) {
 		now    time.Time
 		want   bool
 	}{
-		"its part":                    {stop(nil), Subject{SKU: "CC-1"}, noon, true},
-		"another part":                {stop(nil), Subject{SKU: "CC-2"}, noon, false},
-		"before it starts":            {stop(nil), Subject{SKU: "CC-1"}, morning.Add(-time.Nanosecond), false},
-		"at the moment it starts":     {stop(nil), Subject{SKU: "CC-1"}, morning, true},
-		"at the moment it ends":       {stop(func(n *Notice) { n.Until = noon }), Subject{SKU: "CC-1"}, noon, false},
-		"a serial inside":             {stop(func(n *Notice) { n.SerialFrom, n.SerialTo = "A100", "A200" }), Subject{SKU: "CC-1", Serial: "A150"}, noon, true},
-		"a serial outside":            {stop(func(n *Notice) { n.SerialFrom, n.SerialTo = "A100", "A200" }), Subject{SKU: "CC-1", Serial: "A201"}, noon, false},
-		"a serial not known":          {stop(func(n *Notice) { n.SerialFrom, n.SerialTo = "A100", "A200" }), Subject{SKU: "CC-1"}, noon, true},
-		"part and fork, another fork": {stop(func(n *Notice) { n.Fork = "f1" }), Subject{SKU: "CC-1", Fork: "f2"}, noon, false},
-		"a row behind the answer":     {stop(func(n *Notice) { n.SKU, n.Row = "", "R7" }), Subject{SKU: "CC-9", Rows: []string{"R1", "R7"}}, noon, true},
-		"a fork, whatever the part":   {stop(func(n *Notice) { n.SKU, n.Fork = "", "f1" }), Subject{SKU: "CC-9", Fork: "f1"}, noon, true},
-		"another batch":               {stop(func(n *Notice) { n.Batch = "B1" }), Subject{SKU: "CC-1", Batch: "B2"}, noon, false},
+		"its part":                            {stop(nil), Subject{SKU: "CC-1"}, noon, true},
+		"another part":                        {stop(nil), Subject{SKU: "CC-2"}, noon, false},
+		"before it starts":                    {stop(nil), Subject{SKU: "CC-1"}, morning.Add(-time.Nanosecond), false},
+		"at the moment it starts":             {stop(nil), Subject{SKU: "CC-1"}, morning, true},
+		"at the moment it ends":               {stop(func(n *Notice) { n.Until = noon }), Subject{SKU: "CC-1"}, noon, false},
+		"a serial inside":                     {stop(func(n *Notice) { n.SerialFrom, n.SerialTo = "A100", "A200" }), Subject{SKU: "CC-1", Serial: "A150"}, noon, true},
+		"a serial outside":                    {stop(func(n *Notice) { n.SerialFrom, n.SerialTo = "A100", "A200" }), Subject{SKU: "CC-1", Serial: "A201"}, noon, false},
+		"a short serial, counted as a number": {stop(func(n *Notice) { n.SerialFrom, n.SerialTo = "A90", "A200" }), Subject{SKU: "CC-1", Serial: "A150"}, noon, true},
+		"a serial not known":                  {stop(func(n *Notice) { n.SerialFrom, n.SerialTo = "A100", "A200" }), Subject{SKU: "CC-1"}, noon, true},
+		"part and fork, another fork":         {stop(func(n *Notice) { n.Fork = "f1" }), Subject{SKU: "CC-1", Fork: "f2"}, noon, false},
+		"a row behind the answer":             {stop(func(n *Notice) { n.SKU, n.Row = "", "R7" }), Subject{SKU: "CC-9", Rows: []string{"R1", "R7"}}, noon, true},
+		"a fork, whatever the part":           {stop(func(n *Notice) { n.SKU, n.Fork = "", "f1" }), Subject{SKU: "CC-9", Fork: "f1"}, noon, true},
+		"another batch":                       {stop(func(n *Notice) { n.Batch = "B1" }), Subject{SKU: "CC-1", Batch: "B2"}, noon, false},
 	} {
 		if got := len(NewSet([]Notice{c.notice}, 1, c.now).On(c.sub, c.now)) == 1; got != c.want {
 			t.Errorf("%s: touched %v, want %v", name, got, c.want)
