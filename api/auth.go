@@ -45,6 +45,9 @@ func (s *Server) authorize(c echo.Context, r route) (caller.Caller, error) {
 	if !who.Has(r.Roles...) {
 		return caller.Caller{}, fault.New(fault.Forbidden, "role_not_allowed", "This key belongs to a %s; this operation is for %s.", roleWords(who.Roles), roleWords(r.Roles))
 	}
+	if !inScope(who.Scopes, r) {
+		return caller.Caller{}, fault.New(fault.Forbidden, "scope_not_allowed", "This key is limited to %s; this operation needs the scope %s.", strings.Join(who.Scopes, ", "), scopeOf(r.Path))
+	}
 	return who, s.limiter.take(who.AccountID, r.cost())
 }
 

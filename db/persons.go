@@ -72,17 +72,18 @@ const erase = `
 // ErasePerson removes the personal values for good and leaves the id, so that
 // money and numbers stay. To erase twice is no error.
 func (d *DB) ErasePerson(ctx context.Context, by caller.Caller, accountID, id string) error {
-	return d.asAccount(ctx, accountID, func(q querier) error {
+	_, err := atMostOnce(ctx, d, by, accountID, func(q querier) (string, error) {
 		tag, err := q.Exec(ctx, erase+` AND id = $3`, d.now(), accountID, id)
 		if err != nil {
-			return err
+			return id, err
 		}
 		if tag.RowsAffected() == 0 {
 			_, err := one[account.Person](ctx, q, personSelect+` WHERE account_id = $1 AND id = $2`, accountID, id)
-			return err
+			return id, err
 		}
-		return insertEvent(ctx, q, happened(by, accountID, "erased", "person", id, "name", "email", "phone", "address", "note", "rider_mass_kg", "erased_at"))
+		return id, insertEvent(ctx, q, happened(by, accountID, "erased", "person", id, "name", "email", "phone", "address", "note", "rider_mass_kg", "erased_at"))
 	})
+	return err
 }
 
 // Retention says how long things are kept.
