@@ -40,12 +40,44 @@ const (
 func (s *Server) routes() []route {
 	var public []caller.Role
 	plain := limits{}
+	traders := []caller.Role{caller.Shop, caller.Distributor, caller.Administrator}
+	shops := []caller.Role{caller.Shop}
+	admins := []caller.Role{caller.Administrator}
 	return []route{
 		{http.MethodGet, "/healthz", "getHealth", public, plain, op(s.getHealth)},
 		{http.MethodGet, "/readyz", "getReadiness", public, plain, op(s.getReadiness)},
 		{http.MethodGet, "/openapi.yaml", "getContract", public, limits{Produces: contractTypes}, op(s.getContract)},
 		{http.MethodGet, "/docs", "getReference", public, limits{Produces: []string{"text/html"}}, op(s.getReference)},
 		{http.MethodGet, "/docs/{file}", "getDocsFile", public, limits{Produces: docs.MediaTypes()}, op(s.getDocsFile)},
+
+		{http.MethodGet, "/v1/account", "getOwnAccount", traders, plain, op(s.getOwnAccount)},
+		{http.MethodPut, "/v1/account", "putOwnAccount", shops, plain, op(s.putOwnAccount)},
+		{http.MethodPost, "/v1/accounts", "createAccount", admins, plain, op(s.createAccount)},
+		{http.MethodGet, "/v1/accounts", "listAccounts", admins, plain, op(s.listAccounts)},
+		{http.MethodGet, "/v1/accounts/{account_id}", "getAccount", admins, plain, op(s.getAccount)},
+		{http.MethodPut, "/v1/accounts/{account_id}", "putAccount", admins, plain, op(s.putAccount)},
+		{http.MethodPost, "/v1/keys", "createKey", traders, plain, op(s.createKey)},
+		{http.MethodGet, "/v1/keys", "listKeys", traders, plain, op(s.listKeys)},
+		{http.MethodGet, "/v1/keys/{key_id}", "getKey", traders, plain, op(s.getKey)},
+		{http.MethodPost, "/v1/keys/{key_id}/revoke", "revokeKey", traders, plain, op(s.revokeKey)},
+		{http.MethodPost, "/v1/keys/{key_id}/rotate", "rotateKey", traders, plain, op(s.rotateKey)},
+		{http.MethodPost, "/v1/locations", "createLocation", admins, plain, op(s.createLocation)},
+		{http.MethodGet, "/v1/locations", "listLocations", traders, plain, op(s.listLocations)},
+		{http.MethodGet, "/v1/locations/{location}", "getLocation", traders, plain, op(s.getLocation)},
+		{http.MethodPut, "/v1/locations/{location}", "putLocation", traders, plain, op(s.putLocation)},
+		{http.MethodPost, "/v1/persons", "createPerson", shops, plain, op(s.createPerson)},
+		{http.MethodGet, "/v1/persons/{person_id}", "getPerson", shops, plain, op(s.getPerson)},
+		{http.MethodPut, "/v1/persons/{person_id}", "putPerson", shops, plain, op(s.putPerson)},
+		{http.MethodPost, "/v1/persons/{person_id}/erase", "erasePerson", shops, plain, op(s.erasePerson)},
+		{http.MethodGet, "/v1/events", "listEvents", traders, plain, op(s.listEvents)},
+		{http.MethodPost, "/v1/notices", "createNotice", admins, plain, op(s.createNotice)},
+		{http.MethodGet, "/v1/notices", "listNotices", traders, plain, op(s.listNotices)},
+		{http.MethodPost, "/v1/notices/{notice_id}/withdraw", "withdrawNotice", admins, plain, op(s.withdrawNotice)},
+		{http.MethodPut, "/v1/catalog", "putCatalog", admins, catalogLimits, op(s.putCatalog)},
+		{http.MethodGet, "/v1/catalog/revisions", "listRevisions", admins, plain, op(s.listRevisions)},
+		{http.MethodGet, "/v1/catalog/active", "getActiveRevision", admins, plain, op(s.getActiveRevision)},
+		{http.MethodPut, "/v1/catalog/active", "putActiveRevision", admins, limits{Timeout: time.Minute}, op(s.putActiveRevision)},
+		{http.MethodGet, "/v1/catalog/gaps", "listGaps", admins, plain, op(s.listGaps)},
 	}
 }
 

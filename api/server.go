@@ -42,6 +42,8 @@ type Deps struct {
 	Auth     Authenticator
 	Checks   []Check              // of GET /readyz
 	Revision func() (int64, bool) // active catalog revision; false while none is loaded
+	AdminDeps
+	CatalogDeps
 }
 
 // Server is the HTTP side of the service.
