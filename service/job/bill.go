@@ -27,26 +27,26 @@ func Make(rev *catalog.Revision, q Question, judge Judge) (Bill, error) {
 
 // handlings are the stock items and what becomes of them.
 func (p *plan) handlings() {
-	if p.coil != nil {
-		for _, h := range p.rev.Handlings(p.coil.SKU) {
-			p.converting(&h)
-		}
-	}
 	if p.does(RefitStock) {
 		p.returning()
+	}
+	for _, sku := range append(nonEmpty(p.q.Cartridge), sorted(p.q.Parts)...) {
+		for _, h := range p.rev.Handlings(sku) {
+			p.converting(&h)
+		}
 	}
 }
 
 func (p *plan) converting(h *catalog.Handling) {
 	switch h.Action {
 	case "reuses":
-		p.item(h, Reuse, "cartridge_reuses", fmt.Sprintf("The %s goes back in with the cartridge if it is sound.", p.name(h.Item)), h.Condition)
+		p.item(h, Reuse, "cartridge_reuses", "Goes back in with the new spring side if it is sound: "+p.name(h.Item)+".", h.Condition)
 	case "sets_aside":
 		if p.fitted == nil {
-			p.item(h, SetAside, "cartridge_replaces", fmt.Sprintf("The cartridge takes the place of the %s: bag it and label it, it is needed to go back.", p.name(h.Item)), "")
+			p.item(h, SetAside, "cartridge_replaces", "Comes out and is bagged and labeled, since it is needed to go back: "+p.name(h.Item)+".", "")
 		}
 	case "forbids":
-		p.item(h, NeverReuse, "cartridge_forbids", fmt.Sprintf("The %s must not go onto the cartridge; bag it with the parts set aside.", p.name(h.Item)), "")
+		p.item(h, NeverReuse, "cartridge_forbids", "Must not go onto the cartridge; bag it with the parts set aside: "+p.name(h.Item)+".", "")
 	}
 }
 
@@ -58,22 +58,28 @@ func (p *plan) returning() {
 		"The cartridge comes out: keep it together with its spring and spacers, bagged and labeled.", "")
 	for _, sku := range nonEmpty(c.TopCap, c.FootNut) {
 		p.item(&catalog.Handling{Cartridge: c.SKU, Item: sku, Quantity: 1, Leg: catalog.SpringLeg}, SetAside, "cartridge_taken_out",
-			fmt.Sprintf("The %s belongs to the cartridge and must not go onto the stock spring side.", p.name(sku)), "")
+			"Belongs to the cartridge and must not go onto the stock spring side: "+p.name(sku)+".", "")
 	}
 	for _, h := range p.rev.Handlings(c.SKU) {
-		inspect := "that it is all there and sound, with seals that are neither dry nor marked; renew them first where they are"
+		inspect := "that it is there, belongs to this fork and is sound"
+		if h.Item == stockAir {
+			inspect = "that it is all there and sound, with seals that are neither dry nor marked; renew them first where they are"
+		}
 		switch {
 		case h.Action == "reuses":
-			p.item(&h, Reuse, "cartridge_reuses", fmt.Sprintf("The %s goes back in if it is sound.", p.name(h.Item)), h.Condition)
+			p.item(&h, Reuse, "cartridge_reuses", "Goes back in if it is sound: "+p.name(h.Item)+".", h.Condition)
 		case (h.Action == "sets_aside" || h.Action == "forbids") && !p.replaced(h.Item):
-			p.item(&h, Reuse, "stock_comes_back", fmt.Sprintf("The %s was set aside at the conversion and comes back.", p.name(h.Item)), inspect)
+			p.item(&h, Reuse, "stock_comes_back", "Was set aside at the conversion and comes back: "+p.name(h.Item)+".", inspect)
 		}
 	}
 }
 
+// stockAir is the catalog's name for the air side of a fork as it was sold.
+const stockAir = "stock_air_assembly"
+
 // replaced reports whether a chosen air spring takes the place of the stock one.
 func (p *plan) replaced(item string) bool {
-	return item == "stock_air_assembly" && slices.ContainsFunc(p.q.Parts, func(sku string) bool {
+	return item == stockAir && slices.ContainsFunc(p.q.Parts, func(sku string) bool {
 		return p.kindOf(sku, "") == catalog.KindAirCartridge
 	})
 }
@@ -87,6 +93,9 @@ func (p *plan) item(h *catalog.Handling, role Role, rule, why, inspect string) {
 	if role == Reuse && l.Inspect == "" {
 		l.Inspect = "that it is sound"
 	}
+	if slices.ContainsFunc(p.bill.Lines, func(o Line) bool { return o.Item != "" && o.Item == l.Item && o.Role == role && o.Leg == l.Leg }) {
+		return // a spring side that comes and one that goes may both name it
+	}
 	p.bill.Lines = append(p.bill.Lines, l)
 }
 
@@ -97,7 +106,7 @@ func (p *plan) openPoints() {
 		p.openSlots(sku)
 	}
 	if p.coil != nil && !p.hasKind(catalog.KindSpring) && len(p.bill.Open) == 0 {
-		open(OpenPoint{Code: "spring_missing", SKU: p.coil.SKU, Text: fmt.Sprintf("The %s needs a spring of family %s. Work out the setup, then name the spring.", p.name(p.coil.SKU), p.coil.SpringFamily)})
+		open(OpenPoint{Code: "spring_missing", SKU: p.coil.SKU, Text: fmt.Sprintf("The cartridge %s needs a spring of family %s. Work out the setup, then name the spring.", p.coil.SKU, p.coil.SpringFamily)})
 	}
 	for i := range p.bill.Lines {
 		l := &p.bill.Lines[i]
@@ -121,6 +130,40 @@ func (p *plan) openPoints() {
 		}
 	}
 	p.exclusions()
+	p.travelPoints()
+}
+
+// travelPoints asks which part changes the travel, and refuses more than the fork's maker allows.
+func (p *plan) travelPoints() {
+	if !p.does(ChangeTravel) {
+		return
+	}
+	if len(p.q.Parts) == 0 {
+		p.bill.Open = append(p.bill.Open, OpenPoint{Code: "travel_part_missing", Text: "Say which part changes the travel: a travel spacer or an air spring of another travel. It is not on this bill yet."})
+	}
+	for _, l := range p.rev.Limits(p.fork.ID) {
+		wheel := l.WheelSize == "" || l.WheelSize == p.q.Owned.WheelSize
+		if wheel && l.MaxTravelMM > 0 && p.travel() > l.MaxTravelMM {
+			p.bill.Open = append(p.bill.Open, OpenPoint{Code: "fork_limit", Text: fmt.Sprintf("The fork's maker allows at most %d mm of travel (%s); %d mm must not be built.", l.MaxTravelMM, l.Source, p.travel())})
+			return
+		}
+	}
+}
+
+// travel is the travel when the job is done; 0: not known.
+func (p *plan) travel() int {
+	if c := p.cartridge(); c != nil {
+		return c.TravelMM
+	}
+	for _, sku := range p.q.Parts {
+		if a, ok := p.rev.Air(sku); ok {
+			return a.TravelMM
+		}
+	}
+	if p.does(ChangeTravel) {
+		return p.q.TravelTo
+	}
+	return p.q.Owned.TravelNow.MM
 }
 
 func (p *plan) hasKind(kind string) bool {

@@ -2,6 +2,7 @@ package job
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -62,6 +63,9 @@ func (p *plan) rows(o owner, name, place string, leg catalog.Leg) []*catalog.Fig
 		legs = append(legs, catalog.NoLeg)
 	}
 	var out []*catalog.Figure
+	if place == "bump_stop" {
+		place = "" // a bump stop is one place, so its rows name none
+	}
 	for _, l := range legs {
 		if row, ok := p.rev.Figure(o.kind, o.code, name, place, l); ok {
 			out = append(out, row)
@@ -78,12 +82,16 @@ func (p *plan) owners(name, place string, leg catalog.Leg) []owner {
 	}
 	fork := []owner{{"fork", p.fork.ID}, {"chassis", p.chassis.Code}}
 	switch {
-	case c != nil && place == "top_cap":
+	case c != nil && place == "top_cap" && c.TopCap != "":
 		return partOwners(c.TopCap, c.SKU)
-	case c != nil && place == "foot" && leg == catalog.SpringLeg:
+	case c != nil && place == "foot" && leg == catalog.SpringLeg && c.FootNut != "":
 		return partOwners(c.FootNut, c.SKU)
+	case c != nil && place == "gland" && p.reuses(c, "stock_gland"):
+		return append(partOwners(c.SKU), fork...)
 	case c != nil && place == "gland":
 		return partOwners(c.SKU)
+	case c != nil && place == "bump_stop":
+		return partOwners(c.BumpStop)
 	case place == "bath" && leg == catalog.SpringLeg && c != nil:
 		return append(fork, owner{"part", c.SKU})
 	case place == "bath" && leg == catalog.DamperLeg, place == "damper":
@@ -92,6 +100,12 @@ func (p *plan) owners(name, place string, leg catalog.Leg) []owner {
 		}
 	}
 	return fork
+}
+
+func (p *plan) reuses(c *catalog.CoilCartridge, item string) bool {
+	return slices.ContainsFunc(p.rev.Handlings(c.SKU), func(h catalog.Handling) bool {
+		return h.Action == "reuses" && h.Item == item
+	})
 }
 
 func partOwners(skus ...string) []owner {

@@ -477,6 +477,39 @@ func TestWhatAFittingConditionAsksForIsOnTheBill(t *testing.T) {
 	}
 }
 
+func TestTheBoxOfTheCartridgeServesTheSpringLegFirst(t *testing.T) {
+	tables := smallCatalog()
+	for i := range tables.Needs {
+		if tables.Needs[i].Part == "WASH-D" {
+			tables.Needs[i].Part = "WASH-S" // both feet alike
+		}
+	}
+	b, _ := make1(t, tables, jobs("coil_conversion"))
+	for _, l := range b.Lines {
+		if l.Kind == catalog.KindCrushWasher && (l.Role == Included) != (l.Leg == catalog.SpringLeg) {
+			t.Errorf("%s washer for the %s leg", l.Role, l.Leg)
+		}
+	}
+}
+
+func TestAChangeOfTravelIsHeldAgainstTheForksLimit(t *testing.T) {
+	tables := smallCatalog()
+	tables.Operations = append(tables.Operations, catalog.Operation{Operation: ChangeTravel, Opens: []string{"cap", "lowers"}, Minutes: 5, Labor: "LABOR"})
+	tables.Limits = []catalog.Limit{{Fork: "t36-a", MaxTravelMM: 170, Source: "manual, page 3"}, {Fork: "t36-a", WheelSize: "29", MaxTravelMM: 150}}
+	for to, want := range map[int][]string{170: {"travel_part_missing"}, 171: {"travel_part_missing", "fork_limit"}} {
+		b, _ := make1(t, tables, func(q *Question) { q.Operations, q.TravelTo = []string{ChangeTravel}, to })
+		var got []string
+		for _, o := range b.Open {
+			if o.Code != NotInOurData {
+				got = append(got, o.Code)
+			}
+		}
+		if d := cmp.Diff(want, got); d != "" {
+			t.Errorf("to %d mm: %s", to, d)
+		}
+	}
+}
+
 func TestOverTheCounterWholePackages(t *testing.T) {
 	for _, c := range []struct {
 		quantity, pack float64

@@ -46,11 +46,11 @@ func (p *plan) cartridgeNeeds() []need {
 	}
 	own := func(sku string, leg catalog.Leg) need {
 		return need{sku: sku, quantity: 1, leg: leg, role: New, rule: "cartridge_part", asker: "cartridge",
-			why:    fmt.Sprintf("The %s is fitted with its own %s.", p.name(c.SKU), p.name(sku)),
+			why:    "The cartridge is fitted with its own: " + p.name(sku) + ".",
 			source: "coil_cartridges " + c.SKU}
 	}
 	out := []need{{sku: c.SKU, quantity: 1, leg: catalog.SpringLeg, role: New, rule: "chosen_cartridge", asker: "cartridge",
-		why: fmt.Sprintf("The %s was chosen for this fork.", p.name(c.SKU)), source: "question"}}
+		why: "Chosen for this fork: " + p.name(c.SKU) + ".", source: "question"}}
 	for _, sku := range []string{c.TopCap, c.FootNut, c.BumpStop} {
 		if sku != "" {
 			out = append(out, own(sku, catalog.SpringLeg))
@@ -59,7 +59,7 @@ func (p *plan) cartridgeNeeds() []need {
 	for _, r := range p.judge(p.rev, &p.q.Owned, c.SKU).Requires {
 		if r.Part != "" {
 			out = append(out, need{sku: r.Part, quantity: max(r.Quantity, 1), leg: catalog.SpringLeg, role: New, rule: "required_to_fit", asker: "fit",
-				why: cmp.Or(r.Text, fmt.Sprintf("The cartridge fits this fork only with %s.", p.name(r.Part))), source: "fitments of " + c.SKU})
+				why: cmp.Or(r.Text, "The cartridge fits this fork only with this part: "+p.name(r.Part)+"."), source: "fitments of " + c.SKU})
 		}
 	}
 	return out
@@ -70,10 +70,10 @@ func (p *plan) springNeeds() []need {
 	var out []need
 	if p.spring != nil {
 		n := need{sku: p.spring.SKU, quantity: 1, leg: catalog.SpringLeg, role: New, rule: "chosen_spring", asker: "spring",
-			why: fmt.Sprintf("The %s was chosen.", p.name(p.spring.SKU)), source: "question"}
+			why: "Chosen: " + p.name(p.spring.SKU) + ".", source: "question"}
 		if p.byDef {
 			n.rule, n.source = "box_default", "contents "+p.coil.SKU
-			n.why = fmt.Sprintf("The %s comes in the box unless another spring is chosen.", p.name(p.spring.SKU))
+			n.why = "Comes in the box of the cartridge unless another spring is chosen."
 		}
 		out = append(out, n)
 	}
@@ -98,13 +98,17 @@ func (p *plan) catalogNeeds() []need {
 		if p.overruled(&rows[i], rows) {
 			continue
 		}
-		if Role(rows[i].Role) == Tool && (p.q.OwnsTools || slices.Contains(p.q.OwnedTools, rows[i].Part)) {
+		if Role(rows[i].Role) == Tool && p.ownsTool(rows[i].Part) {
 			continue
 		}
 		out = append(out, p.fromRow(&rows[i])...)
 	}
+	slices.SortStableFunc(out, func(a, b need) int { return cmp.Compare(legOrder[a.leg], legOrder[b.leg]) })
 	return out
 }
+
+// legOrder puts the spring leg first: what a cartridge's box brings is for that leg.
+var legOrder = map[catalog.Leg]int{catalog.SpringLeg: 0, catalog.DamperLeg: 1, catalog.BothLegs: 2, catalog.NoLeg: 3}
 
 var needLevel = map[string]int{"any": 0, "chassis": 1, "fork": 2}
 
@@ -340,16 +344,33 @@ func (p *plan) choiceNeeds(named []need) []need {
 	}
 	chosen := slices.Concat(p.kits, sorted(p.q.Parts))
 	for _, sku := range chosen {
-		add(need{sku: sku, quantity: 1, leg: p.legOf(sku), role: New, rule: "chosen", why: fmt.Sprintf("The %s was chosen.", p.name(sku)), source: "question", asker: "question"})
+		add(need{sku: sku, quantity: 1, leg: p.legOf(sku), role: New, rule: "chosen", why: "Chosen: " + p.name(sku) + ".", source: "question", asker: "question"})
 	}
-	for _, sku := range append(chosen, nonEmpty(p.q.Cartridge, p.q.Spring)...) {
+	for i := range named {
+		if sku := named[i].sku; sku != "" && !slices.Contains(chosen, sku) {
+			chosen = append(chosen, sku)
+		}
+	}
+	for _, sku := range chosen {
 		for _, r := range p.rev.Rules(sku) {
-			if r.Rule == "needs" {
-				add(need{sku: r.Other, quantity: 1, leg: p.legOf(r.Other), role: New, rule: "part_needs", why: r.Reason, source: "part_rules " + sku, asker: "rule"})
+			if r.Rule == "needs" && !p.ownsTool(r.Other) {
+				add(need{sku: r.Other, quantity: 1, leg: p.legOf(r.Other), role: p.roleOf(r.Other), rule: "part_needs", why: r.Reason, source: "part_rules " + sku, asker: "rule"})
 			}
 		}
 	}
 	return out
+}
+
+// ownsTool reports whether a part is a tool that the caller has said to own.
+func (p *plan) ownsTool(sku string) bool {
+	return p.kindOf(sku, "") == catalog.KindTool && (p.q.OwnsTools || slices.Contains(p.q.OwnedTools, sku))
+}
+
+func (p *plan) roleOf(sku string) Role {
+	if p.kindOf(sku, "") == catalog.KindTool {
+		return Tool
+	}
+	return New
 }
 
 func (p *plan) legOf(sku string) catalog.Leg {

@@ -19,14 +19,14 @@ type supply struct {
 }
 
 // supplies lists what is there without being charged, in the fixed order in which it is used:
-// the box of the cartridge, the boxes of the kits by SKU, what came with the cartridge that is
+// the box of the cartridge, the boxes of kits and other chosen parts by SKU, what came with the cartridge that is
 // already fitted, and last what the customer brings.
 func (p *plan) supplies() []supply {
 	var out []supply
 	if p.coil != nil {
 		out = append(out, p.box(p.coil.SKU)...)
 	}
-	for _, kit := range p.kits {
+	for _, kit := range slices.Concat(p.kits, sorted(p.q.Parts)) {
 		out = append(out, p.box(kit)...)
 	}
 	if p.fitted != nil && p.coil == nil {

@@ -142,7 +142,7 @@ func (p *plan) identify() {
 		"fork", p.rev.MakerName(p.fork)+" "+p.fork.Name, "year", yearText(p.q.Owned.ModelYear),
 		"spring_side", string(p.side(catalog.SpringLeg)), "damper_side", string(p.side(catalog.DamperLeg)))
 	s.Tick = true
-	s = p.step("check_travel", "", "Measure the travel as it is now and write it down. Ordered for: {travel}.", "travel", travelText(p.q.Owned.TravelNow.MM))
+	s = p.step("check_travel", "", "Measure the travel as it is now and write it down. The job is for {travel}.", "travel", travelText(p.travel()))
 	s.Tick = true
 	if c := p.cartridge(); c != nil {
 		code := "check_cartridge"
@@ -192,7 +192,7 @@ func (p *plan) takeLowersOff() {
 	for _, leg := range []catalog.Leg{catalog.SpringLeg, catalog.DamperLeg} {
 		s := p.step("loosen_foot", leg, "Loosen the {fastener} at the foot of the {side} leg and free the rod.", "fastener", "foot "+p.chassis.FootFastener)
 		p.with(s, "socket_before", "foot")
-		p.care(s, "free_the_rod", "no_mixing")
+		p.care(s, "eye_protection", "free_the_rod", "no_mixing")
 	}
 	s := p.step("lower_legs_off", "", "Set a tray below, draw the lower legs off and let the old oil drain.")
 	p.care(s, "brake_clean")
@@ -221,14 +221,14 @@ func (p *plan) bagStock() {
 }
 
 func (p *plan) bagCoil() {
-	s := p.step("bag_coil", catalog.SpringLeg, "Take the {cartridge} out of the {side} leg and keep it together with its spring, spacers, cap and foot nut, bagged and labeled.", "cartridge", p.name(p.fitted.SKU))
+	s := p.step("bag_coil", catalog.SpringLeg, "Take the cartridge ({cartridge}) out of the {side} leg and keep it together with its spring, spacers, cap and foot nut, bagged and labeled.", "cartridge", p.name(p.fitted.SKU))
 	s.Tick = true
 }
 
 // itemsOf lists what handling a cartridge does with the things around it, in words.
 func (p *plan) itemsOf(c *catalog.CoilCartridge, actions ...string) string {
 	var out []string
-	for _, action := range actions {
+	for _, action := range actions { // names hold commas of their own
 		for _, h := range p.rev.Handlings(c.SKU) {
 			if h.Action == action {
 				out = append(out, p.name(h.Item))
@@ -238,7 +238,7 @@ func (p *plan) itemsOf(c *catalog.CoilCartridge, actions ...string) string {
 	if len(out) == 0 {
 		return "the stock parts that come out"
 	}
-	return strings.Join(out, ", ")
+	return strings.Join(out, "; ")
 }
 
 func glandWords(gland string) string {
@@ -273,7 +273,7 @@ func (p *plan) clean() {
 }
 
 func (p *plan) fitCartridge() {
-	s := p.step("fit_cartridge", catalog.SpringLeg, "Fit the {cartridge} into the {side} leg ({gland}), without its spring and bump stop for now.", "cartridge", p.name(p.coil.SKU), "gland", glandWords(p.chassis.Gland))
+	s := p.step("fit_cartridge", catalog.SpringLeg, "Fit the cartridge ({cartridge}) into the {side} leg ({gland}), without its spring and bump stop for now.", "cartridge", p.name(p.coil.SKU), "gland", glandWords(p.chassis.Gland))
 	p.care(s, "compare_marks", "travel_limit")
 	p.gland(s)
 }
@@ -321,7 +321,7 @@ func (p *plan) putLowersOn() {
 		}
 	}
 	for _, leg := range []catalog.Leg{catalog.SpringLeg, catalog.DamperLeg} {
-		s = p.step("close_foot", leg, "With a new crush washer, close the foot of the {side} leg with {fastener} and tighten it.", "fastener", p.footFastener(leg))
+		s = p.step("close_foot", leg, "With a new crush washer, close the foot of the {side} leg and tighten it, using {fastener}.", "fastener", p.footFastener(leg))
 		p.with(s, "socket_after", "foot")
 		p.with(s, "torque", "foot")
 		s.Tick = true
@@ -332,33 +332,30 @@ func (p *plan) putLowersOn() {
 // footFastener names what closes a foot: the cartridge's own nut on its rod, else the fork's.
 func (p *plan) footFastener(leg catalog.Leg) string {
 	if c := p.cartridge(); c != nil && leg == catalog.SpringLeg && c.FootNut != "" {
-		return fmt.Sprintf("the %s (%s)", p.name(c.FootNut), c.FootNut)
+		return fmt.Sprintf("the cartridge's own: %s (%s)", p.name(c.FootNut), c.FootNut)
 	}
 	return "the fork's own foot " + p.chassis.FootFastener
 }
 
 func (p *plan) dryCheck() {
-	s := p.step("dry_travel_check", "", "Put the wheel in, push the fork through its whole travel without spring and bump stop, measure {travel}, and extend both legs again.", "travel", p.dryTravel())
+	without := "with spring and bump stop out"
+	if p.cartridge() == nil {
+		without = "with all air out"
+	}
+	s := p.step("dry_travel_check", "", "Put the wheel in, push the fork through its whole travel {without}, measure it ({travel}), and extend both legs again.", "without", without, "travel", travelText(p.travel()))
 	s.Tick = true
 	p.care(s, "bind_is_calculated", "travel_limit")
 }
 
-func (p *plan) dryTravel() string {
-	if c := p.cartridge(); c != nil {
-		return travelText(c.TravelMM)
-	}
-	return travelText(p.q.Owned.TravelNow.MM)
-}
-
 func (p *plan) springIn() {
-	which, mark := "the spring", ""
+	which, mark := "the spring that belongs to it", ""
 	if p.spring != nil {
 		which = p.name(p.spring.SKU) + " (" + p.spring.SKU + ")"
 		if p.spring.Mark != "" {
 			mark = ", marked " + p.spring.Mark
 		}
 	}
-	s := p.step("spring_in", catalog.SpringLeg, "Grease the coil lightly and put {spring}{mark} into the {side} leg.", "spring", which, "mark", mark)
+	s := p.step("spring_in", catalog.SpringLeg, "Grease the coil lightly and put it into the {side} leg: {spring}{mark}.", "spring", which, "mark", mark)
 	s.Tick = true
 	p.care(s, "spring_mark")
 }
@@ -369,7 +366,7 @@ func (p *plan) spacersIn() {
 		p.step("preload", catalog.SpringLeg, "Preload setting {setting}: no spacer in the {side} leg. Keep the spacers for trim.", "setting", fmt.Sprint(x.Setting)).Tick = true
 		return
 	}
-	p.step("preload", catalog.SpringLeg, "Preload setting {setting}: {count} of {spacer} in the {side} leg.", "setting", fmt.Sprint(x.Setting), "count", fmt.Sprint(x.Spacers), "spacer", p.name(x.Spacer)).Tick = true
+	p.step("preload", catalog.SpringLeg, "Preload setting {setting} in the {side} leg: {count} × {spacer}.", "setting", fmt.Sprint(x.Setting), "count", fmt.Sprint(x.Spacers), "spacer", p.name(x.Spacer)).Tick = true
 }
 
 func (p *plan) closeCap() {
@@ -386,6 +383,7 @@ func (p *plan) setBumpStop() {
 		setting = number(b.Value) + " " + b.Unit
 	}
 	s := p.step("set_bump_stop", catalog.SpringLeg, "Fill the bump stop in the {side} leg to {setting}, at full extension.", "setting", setting)
+	p.with(s, "air_pressure_max", "bump_stop")
 	s.Tick = true
 	p.care(s, "no_pressure_here")
 }

@@ -50,6 +50,7 @@ type Question struct {
 	BumpStop   *Published
 	Kits       []string // service and seal kits that go on the bill
 	Parts      []string // other parts chosen, one each
+	TravelTo   int      // travel wanted by a change of travel, mm; 0: that of the chosen air spring
 	OwnedTools []string // SKUs of tools that need not be offered
 	OwnsTools  bool     // no tool need be offered
 	Customer   []Supplied
@@ -93,11 +94,11 @@ type Line struct {
 	IncludedIn   string // SKU of the box, for Included
 	Inspect      string // what to look at before it is used again
 	Leg          catalog.Leg
-	Source       string // the rows behind it
-	WhereToLook  string // for not_in_our_data
-	Charged      bool   // a line that is to be priced
-	Untraced     bool   // brought by the customer: no warranty from us
-	Verdict      catalog.Verdict
+	Source       string          // the rows behind it
+	WhereToLook  string          // for not_in_our_data
+	Charged      bool            // a line that is to be priced
+	Untraced     bool            // brought by the customer: no warranty from us
+	Verdict      catalog.Verdict // 0: not judged (tools, stock items)
 	Alternatives []string        // other parts that would do
 	Question     *fault.Question // what settles an open choice of part
 }

@@ -67,7 +67,7 @@ func TestWhatPeopleType(t *testing.T) {
 		{"fellen 36 2012", "o-fell-19", false, "mark"},
 		{"mooren 36", "o-moor", false, "valve_leg"},
 		{"fe22s", "o-fell-22", true, ""},
-		{"FE 22 5", "o-fell-22", true, ""},     // S read as 5
+		{"FE 22 5", "o-fell-22", true, ""},      // S read as 5
 		{"FE-22S 2019", "o-fell-22", false, ""}, // mark and year contradict each other
 		{"002000000000015", "", false, ""},      // 15 digits are no code
 		{"02000000000015", "v-kar", true, ""},   // a scanner's leading zero
