@@ -47,8 +47,8 @@ type loadOut struct {
 	DryRun          bool              `json:"dry_run"`
 	Unchanged       bool              `json:"unchanged"`
 	Rows            int               `json:"rows"`
-	Fitment         catalogPartOut           `json:"fitment"`
-	Prices          catalogPartOut           `json:"prices"`
+	Fitment         catalogPartOut    `json:"fitment"`
+	Prices          catalogPartOut    `json:"prices"`
 	Changes         []string          `json:"changes"`
 	Warnings        []catalog.Problem `json:"warnings"`
 }
