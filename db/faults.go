@@ -40,6 +40,7 @@ var constraints = map[string]constraintFault{
 	"person_account_fkey":         {fault.NotFound, "There is no such account."},
 	"quote_person_fkey":           {fault.Invalid, "There is no such person in this account."},
 	"quote_revises_key":           {fault.Conflict, "This quote has already been revised; revise its newest revision."},
+	"quote_client_id_used":        {fault.Conflict, "A quote with this client_id exists already; GET /v1/quotes?client_id= finds it."},
 	"quote_line_location_fkey":    {fault.Invalid, "There is no such location."},
 	"code_map_location_fkey":      {fault.NotFound, "This account has no such location."},
 	"notice_pkey":                 {fault.Conflict, "A notice with this id exists already."},

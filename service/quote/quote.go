@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"time"
 
+	"forkwright/service/fault"
 	"forkwright/service/money"
 )
 
@@ -72,6 +73,9 @@ type Line struct {
 	ForFork    string          `json:"for_fork,omitempty"`
 	Unit       string          `json:"unit"` // each, pair, mL, g, min
 	Rule       string          `json:"rule,omitempty"`
+	Why        string          `json:"why,omitempty"`         // the rule as a sentence
+	IncludedIn string          `json:"included_in,omitempty"` // SKU of the box that brings it
+	Inspect    string          `json:"inspect,omitempty"`     // what to look at before it is used again
 	Price      PriceSource     `json:"price_source"`
 	Presence   Presence        `json:"presence"`
 	Verdict    string          `json:"verdict,omitempty"`
@@ -139,6 +143,8 @@ type Quote struct {
 	Totals         Totals      `json:"totals"`
 	PriceMissing   bool        `json:"price_missing"` // the totals are without some lines
 
+	Seller          Seller     `json:"seller"`
+	TimeZone        string     `json:"time_zone,omitempty"` // in which the seller counts days; empty is UTC
 	CreatedAt       time.Time  `json:"created_at"`
 	IssuedOn        string     `json:"issued_on,omitempty"`   // day in the seller's zone
 	ValidUntil      string     `json:"valid_until,omitempty"` // last day on which it can be accepted
@@ -147,8 +153,52 @@ type Quote struct {
 	CatalogRevision int64      `json:"catalog_revision"`
 	RulesVersion    int        `json:"rules_version"`
 
+	Warnings []Warning       `json:"warnings,omitempty"` // what is open or has to be said before it is sold
+	Asked    json.RawMessage `json:"asked,omitempty"`    // the question, to be answered again by the next revision
+
 	ForkIDs []string        `json:"fork_ids,omitempty"`
 	Bench   json.RawMessage `json:"bench,omitempty"` // what the bench sheet is made from
+}
+
+// Seller is what stands on the paper about who sells. It is kept with the quote, so
+// that a quote reads the same after the shop has moved.
+type Seller struct {
+	Name         string   `json:"name"`
+	LegalName    string   `json:"legal_name,omitempty"` // where it is another than Name
+	Address      []string `json:"address,omitempty"`    // line by line
+	Country      string   `json:"country,omitempty"`
+	TaxIDs       []TaxID  `json:"tax_ids,omitempty"`
+	Registration string   `json:"registration,omitempty"`
+	Phone        string   `json:"phone,omitempty"`
+	Email        string   `json:"email,omitempty"`
+	Website      string   `json:"website,omitempty"`
+	Terms        Texts    `json:"terms,omitempty"`
+	Closing      Texts    `json:"closing,omitempty"`
+	Languages    []string `json:"languages,omitempty"`
+	Paper        string   `json:"paper,omitempty"` // A4 or Letter
+}
+
+// TaxID is a registration of the seller for tax.
+type TaxID struct {
+	Scheme string `json:"scheme"`
+	Value  string `json:"value"`
+}
+
+// ClockAt is a time in the zone in which the seller of this quote counts days.
+func (q Quote) ClockAt(now time.Time) Clock {
+	zone, err := time.LoadLocation(q.TimeZone)
+	if err != nil || q.TimeZone == "Local" {
+		zone = time.UTC
+	}
+	return Clock{Now: now, Zone: zone}
+}
+
+// Warning is something that a quote leaves open, in words.
+type Warning struct {
+	Code     string          `json:"code"`
+	LineID   string          `json:"line_id,omitempty"` // empty: the whole quote
+	Text     string          `json:"text"`
+	Question *fault.Question `json:"question,omitempty"`
 }
 
 // Document is what the quote's amounts are computed from.

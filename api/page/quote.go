@@ -1,0 +1,297 @@
+// Package page makes the pages that people print: HTML that stands alone, with its own style,
+// no script and nothing loaded from anywhere.
+package page
+
+import (
+	"bytes"
+	"cmp"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"strings"
+	"time"
+
+	"forkwright/service/money"
+	"forkwright/service/quote"
+)
+
+// Customer is who the paper is for. Its values are joined when the page is made and are kept
+// nowhere else; all are empty after they were erased.
+type Customer struct{ Name, Email, Phone, Address string }
+
+//go:embed quote.html
+var quoteHTML string
+
+//go:embed paper.css
+var paperCSS string
+
+var quoteTemplate = template.Must(template.New("quote").Parse(quoteHTML))
+
+// sheet is a quote as it is laid out.
+type sheet struct {
+	Words    map[string]string
+	Language string
+	CSS      template.CSS
+	Q        quote.Quote
+	Customer Customer
+	Address  []string // of the customer, line by line
+	Title    string
+	State    string // what has to be said about its state; "" for a quote that holds
+	Facts    []fact
+	Lines    []row
+	Others   []other
+	Sums     []sum
+	Notes    []string
+	Terms    string
+	Closing  string
+	Gross    bool
+}
+
+type fact struct{ Name, Value string }
+
+type row struct {
+	No                                 int
+	Text, Code, Stock, Discount, Price string
+	Quantity, Tax                      string
+	Amount                             figure
+	Missing                            bool
+}
+
+type other struct{ Role, Text, Code, Quantity, Note string }
+
+type sum struct {
+	Name   string
+	Amount figure
+	Strong bool
+}
+
+// figure is an amount twice: its exact digits, and as it is written for a reader.
+type figure struct{ Exact, Shown string }
+
+// Quote lays a quote out as a page for a browser and for one sheet of A4 or Letter where it
+// fits. The same quote and customer give the same bytes.
+func Quote(q quote.Quote, c Customer) ([]byte, error) {
+	lang, words := wordsIn(q.Language)
+	s := sheet{
+		Words: words, Language: lang, CSS: template.CSS(paperCSS + "@page{size:" + paperSize(q.Seller.Paper) + ";margin:14mm 15mm 16mm}"), //nolint:gosec // ours, and one of two words
+		Q: q, Customer: c, Address: linesOf(c.Address), Gross: q.Basis == quote.Gross,
+	}
+	s.Title = words["quote"]
+	if q.Number != "" {
+		s.Title += " " + q.Number
+	}
+	s.State = words["state_"+string(q.State)]
+	s.facts()
+	s.lines()
+	s.sums()
+	s.notes()
+	s.Terms, _ = q.Seller.Terms.In(append([]string{q.Language}, q.Seller.Languages...)...)
+	s.Closing, _ = q.Seller.Closing.In(append([]string{q.Language}, q.Seller.Languages...)...)
+	var b bytes.Buffer
+	if err := quoteTemplate.Execute(&b, s); err != nil {
+		return nil, fmt.Errorf("laying out a quote: %w", err)
+	}
+	return b.Bytes(), nil
+}
+
+func paperSize(paper string) string {
+	if paper == "Letter" {
+		return "letter"
+	}
+	return "A4"
+}
+
+func linesOf(text string) (out []string) {
+	for line := range strings.SplitSeq(text, "\n") {
+		if line = strings.TrimSpace(line); line != "" {
+			out = append(out, line)
+		}
+	}
+	return out
+}
+
+func (s *sheet) facts() {
+	add := func(name, value string) {
+		if value != "" {
+			s.Facts = append(s.Facts, fact{s.Words[name], value})
+		}
+	}
+	add("number", s.Q.Number)
+	if s.Q.RevisionNo > 1 {
+		add("revision", fmt.Sprint(s.Q.RevisionNo))
+	}
+	add("date", s.day(cmp.Or(s.Q.IssuedOn, s.Q.CreatedAt.In(s.Q.ClockAt(s.Q.CreatedAt).Zone).Format(time.DateOnly))))
+	add("valid_until", s.day(s.Q.ValidUntil))
+	add("reference", s.Q.Reference)
+	if s.Q.HeldUntil != nil && (s.Q.State == quote.Accepted || s.Q.State == quote.PartlyFulfilled) {
+		add("held_until", s.day(s.Q.HeldUntil.In(s.Q.ClockAt(*s.Q.HeldUntil).Zone).Format(time.DateOnly)))
+	}
+}
+
+// day writes a date so that no reader takes the month for the day.
+func (s *sheet) day(text string) string {
+	t, err := time.Parse(time.DateOnly, text)
+	if err != nil {
+		return text
+	}
+	if s.Language == "de" {
+		return t.Format("02.01.2006")
+	}
+	return t.Format("2 Jan 2006")
+}
+
+func (s *sheet) lines() {
+	for _, l := range s.Q.Lines {
+		text, _ := l.Text.In(s.Q.Language, "en")
+		if !l.Role.Charged() {
+			note := l.Inspect
+			if l.IncludedIn != "" && l.Role == quote.RoleIncluded {
+				note = s.Words["in_box_of"] + " " + l.IncludedIn
+			}
+			s.Others = append(s.Others, other{s.Words["role_"+string(l.Role)], text, l.SKU, s.quantity(l.Quantity, l.Unit), note})
+			continue
+		}
+		r := row{No: len(s.Lines) + 1, Text: text, Code: l.SKU, Stock: s.stock(l), Price: s.price(l), Quantity: s.quantity(l.Quantity, l.Unit), Missing: l.Amounts.PriceMissing}
+		if l.Tax.Category != "" {
+			r.Tax = s.number(l.Tax.Rate.Plain()) + " %"
+		}
+		for _, d := range l.Amounts.Discounts {
+			r.Discount = strings.TrimSpace(r.Discount + " " + cmp.Or(d.Text, s.Words["discount"]) + " −" + s.figure(d.Value).Shown)
+		}
+		amount := l.Amounts.Net
+		if s.Gross {
+			amount = l.Amounts.Gross
+		}
+		if amount != nil {
+			r.Amount = s.figure(*amount)
+		}
+		s.Lines = append(s.Lines, r)
+	}
+}
+
+func (s *sheet) price(l quote.Line) string {
+	p := l.NetPrice
+	if s.Gross {
+		p = l.GrossPrice
+	}
+	if p == nil {
+		return ""
+	}
+	text := s.figure(*p).Shown
+	if l.BaseQuantity != nil && !l.BaseQuantity.Equal(money.FromInt(1)) {
+		return text + " / " + s.quantity(*l.BaseQuantity, l.Unit)
+	}
+	return text
+}
+
+func (s *sheet) quantity(a money.Amount, unit string) string {
+	text := s.number(a.Plain())
+	if w := s.Words["unit_"+unit]; w != "" {
+		unit = w
+	}
+	if unit == "" || unit == "each" {
+		return text
+	}
+	return text + " " + unit
+}
+
+// stock says in a line what is there, what is on its way, and what has to be ordered.
+func (s *sheet) stock(l quote.Line) string {
+	if l.Fulfilled.Sign() > 0 && l.Fulfilled.Equal(l.Quantity) {
+		return s.Words["handed_over"]
+	}
+	var parts []string
+	for _, x := range l.Sourcing {
+		text := s.Words["stock_"+string(x.Kind)]
+		if x.On != "" {
+			text = s.Words["stock_incoming_on"] + " " + s.day(x.On)
+		}
+		if len(l.Sourcing) > 1 {
+			text = s.number(x.Quantity.Plain()) + " " + text
+		}
+		parts = append(parts, text)
+	}
+	return strings.Join(parts, ", ")
+}
+
+func (s *sheet) sums() {
+	t := s.Q.Totals
+	add := func(name string, a money.Amount, strong bool) {
+		s.Sums = append(s.Sums, sum{name, s.figure(a), strong})
+	}
+	if len(s.Q.Allowances)+len(s.Q.AppliedCharges) > 0 {
+		add(s.Words["sum_lines"], t.Lines, false)
+	}
+	for _, a := range s.Q.Allowances {
+		add(cmp.Or(a.Text, s.Words["discount"])+rateOf(s, a.Tax), a.Net.Neg(), false)
+	}
+	for _, a := range s.Q.AppliedCharges {
+		add(cmp.Or(a.Text, s.Words["charge"]), a.Net, false)
+	}
+	add(s.Words["net"], t.Net, false)
+	for _, g := range s.Q.TaxGroups {
+		name := s.Words["tax"] + rateOf(s, g.Tax) + " " + s.Words["on"] + " " + s.figure(g.Taxable).Shown
+		if g.Reason != "" {
+			name = g.Reason + rateOf(s, g.Tax)
+		}
+		add(name, g.Amount, false)
+	}
+	add(s.Words["gross"], t.Gross, t.Due.Equal(t.Gross))
+	if !t.Prepaid.IsZero() {
+		add(s.Words["prepaid"], t.Prepaid.Neg(), false)
+	}
+	if !t.Rounding.IsZero() {
+		add(s.Words["rounding"], t.Rounding, false)
+	}
+	if !t.Due.Equal(t.Gross) {
+		add(s.Words["due"], t.Due, true)
+	}
+}
+
+func rateOf(s *sheet, t quote.Tax) string { return " " + s.number(t.Rate.Plain()) + " %" }
+
+func (s *sheet) notes() {
+	if s.Q.PriceMissing {
+		s.Notes = append(s.Notes, s.Words["price_missing_note"])
+	}
+	seen := map[string]bool{}
+	for _, w := range s.Q.Warnings {
+		if w.Code != "price_missing" && !seen[w.Text] {
+			seen[w.Text] = true
+			s.Notes = append(s.Notes, w.Text)
+		}
+	}
+	if len(s.Q.ForkIDs) > 0 {
+		s.Notes = append(s.Notes, s.Words["safety"])
+	}
+}
+
+// figure writes an amount with its currency's decimals, grouped as the language does.
+func (s *sheet) figure(a money.Amount) figure {
+	digits := s.Q.Currency.Digits()
+	if s.Q.Decimals != nil {
+		digits = *s.Q.Decimals
+	}
+	exact := a.Fixed(digits)
+	return figure{Exact: exact, Shown: s.number(exact)}
+}
+
+// number writes plain decimal text as the language does: 1,234.50, or 1.234,50 in German.
+func (s *sheet) number(plain string) string {
+	group, point := ",", "."
+	if s.Language == "de" {
+		group, point = ".", ","
+	}
+	sign := ""
+	if rest, ok := strings.CutPrefix(plain, "-"); ok {
+		sign, plain = "−", rest
+	}
+	whole, fraction, has := strings.Cut(plain, ".")
+	for i := len(whole) - 3; i > 0; i -= 3 {
+		whole = whole[:i] + group + whole[i:]
+	}
+	if has {
+		whole += point + fraction
+	}
+	return sign + whole
+}
