@@ -191,6 +191,17 @@ type Sag struct {
 // Sag is slow: use it on a curve of exponent 1.
 func (c Curve) Sag(loadN float64) Sag { return c.sag(loadN) }
 
+// SagsMM is the sag in mm of three loads in N with another coil on the same fork; a search asks
+// it often, so it copies the curve once. The caller answers for rate and preload as in WithCoil.
+func (c *Curve) SagsMM(rateNPerMM, preloadMM float64, loadsN [3]float64) (mm [3]float64) {
+	fork := *c
+	fork.rate, fork.preload = rateNPerMM, preloadMM
+	for i, load := range loadsN {
+		mm[i] = fork.sag(load).MM
+	}
+	return mm
+}
+
 func (c *Curve) sag(load float64) Sag {
 	coil := c.rate * c.preload
 	switch {
