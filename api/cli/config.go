@@ -17,6 +17,7 @@ type Config struct {
 	DatabaseURL     string         // DATABASE_URL: the service role, for serve and the administrative commands
 	OwnerURL        string         // FORKWRIGHT_OWNER_URL: the owner role, for migrate
 	Listen          string         // FORKWRIGHT_LISTEN
+	ListenGiven     bool           // whether it was set
 	MetricsListen   string         // FORKWRIGHT_METRICS_LISTEN; empty: off
 	EnforceContract bool           // FORKWRIGHT_CONTRACT=enforce
 	ReceiptKey      []byte         // FORKWRIGHT_RECEIPT_KEY: signs receipts; all replicas share it
@@ -62,6 +63,7 @@ func ReadConfig(getenv func(string) string) (Config, error) {
 		DatabaseURL:     r.database("DATABASE_URL"),
 		OwnerURL:        r.database("FORKWRIGHT_OWNER_URL"),
 		Listen:          r.address("FORKWRIGHT_LISTEN", "127.0.0.1:8080"),
+		ListenGiven:     getenv("FORKWRIGHT_LISTEN") != "",
 		MetricsListen:   r.loopback("FORKWRIGHT_METRICS_LISTEN", "127.0.0.1:9464"),
 		EnforceContract: r.choice("FORKWRIGHT_CONTRACT", "off", "off", "enforce") == "enforce",
 		ReceiptKey:      []byte(r.text("FORKWRIGHT_RECEIPT_KEY", "", regexp.MustCompile(`^[!-~]{32,}$`), "at least 32 printable characters without spaces")),

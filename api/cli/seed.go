@@ -1,0 +1,221 @@
+package cli
+
+import (
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"time"
+
+	"github.com/quagmt/udecimal"
+
+	"forkwright/service"
+	"forkwright/service/account"
+	"forkwright/service/caller"
+	"forkwright/service/money"
+	"forkwright/service/quote"
+	"forkwright/service/stock"
+)
+
+// SeedStore is what the demo's shop is put into.
+type SeedStore interface {
+	Store
+	PutSeller(ctx context.Context, by caller.Caller, s account.Seller) (account.Seller, error)
+	PutStock(ctx context.Context, location string, levels []stock.Level) error
+	Accounts(ctx context.Context, after string, limit int) ([]account.Account, error)
+	PutTaxRules(ctx context.Context, by caller.Caller, rules []quote.TaxRule) error
+}
+
+// Seed makes the demo's shop from its folder: an account that is shop, distributor and
+// administrator, its profile, three locations with stock, tax rates, and a key.
+func Seed(ctx context.Context, s SeedStore, demo fs.FS, key string) (keyText string, err error) {
+	shop, err := s.CreateAccount(ctx, Operator, account.Account{
+		Name:  "Demo shop",
+		Roles: []caller.Role{caller.Shop, caller.Distributor, caller.Administrator},
+	})
+	if err != nil {
+		return "", fmt.Errorf("making the demo's account: %w", err)
+	}
+	by := Operator
+	by.AccountID = shop.ID
+	for _, step := range []func() error{
+		func() error { return seedSeller(ctx, s, demo, by) },
+		func() error { return seedLocations(ctx, s, demo, by) },
+		func() error { return seedStock(ctx, s, demo) },
+		func() error { return seedTaxes(ctx, s, demo, by) },
+	} {
+		if err := step(); err != nil {
+			return "", fmt.Errorf("filling the demo's shop: %w", err)
+		}
+	}
+	_, keyText, err = s.CreateKey(ctx, by, account.NewKey{AccountID: shop.ID, Label: "demo", Text: key})
+	return keyText, err
+}
+
+// sellerFile is seller.json; its members are those of the account's own profile in the API.
+type sellerFile struct {
+	LegalName       string                       `json:"legal_name"`
+	TradingName     string                       `json:"trading_name"`
+	Street          string                       `json:"street"`
+	StreetMore      string                       `json:"street_more"`
+	Postcode        string                       `json:"postcode"`
+	City            string                       `json:"city"`
+	Region          string                       `json:"region"`
+	Country         string                       `json:"country"`
+	Registration    string                       `json:"registration"`
+	Contact         account.Contact              `json:"contact"`
+	TaxIDs          []account.TaxID              `json:"tax_ids"`
+	TaxCountry      string                       `json:"tax_country"`
+	TaxRegion       string                       `json:"tax_region"`
+	DefaultCurrency string                       `json:"default_currency"`
+	PriceBasis      string                       `json:"price_basis"`
+	Languages       []string                     `json:"languages"`
+	BenchLanguage   string                       `json:"bench_language"`
+	Units           string                       `json:"units"`
+	Paper           string                       `json:"paper"`
+	Terms           map[string]string            `json:"terms"`
+	Texts           map[string]map[string]string `json:"texts"`
+	Series          string                       `json:"series"`
+	NumberForm      string                       `json:"number_form"`
+	TimeZone        string                       `json:"time_zone"`
+	ValidityDays    int                          `json:"validity_days"`
+	HoldDays        int                          `json:"hold_days"`
+	Labor           account.Labor                `json:"labor"`
+	SagTargets      map[string]float64           `json:"sag_targets"`
+}
+
+func seedSeller(ctx context.Context, s SeedStore, demo fs.FS, by caller.Caller) error {
+	var f sellerFile
+	if err := readJSON(demo, "seller.json", &f); err != nil {
+		return err
+	}
+	_, err := s.PutSeller(ctx, by, account.Seller{
+		AccountID: by.AccountID, LegalName: f.LegalName, TradingName: f.TradingName, Street: f.Street, StreetMore: f.StreetMore,
+		Postcode: f.Postcode, City: f.City, Region: f.Region, Country: f.Country, Registration: f.Registration, Contact: f.Contact,
+		TaxIDs: f.TaxIDs, TaxCountry: f.TaxCountry, TaxRegion: f.TaxRegion, DefaultCurrency: f.DefaultCurrency, PriceBasis: f.PriceBasis,
+		Languages: f.Languages, BenchLanguage: f.BenchLanguage, Units: f.Units, Paper: f.Paper, Terms: f.Terms, Texts: f.Texts,
+		Series: f.Series, NumberForm: f.NumberForm, TimeZone: f.TimeZone, ValidityDays: f.ValidityDays, HoldDays: f.HoldDays,
+		Labor: f.Labor, SagTargets: f.SagTargets,
+	})
+	return err
+}
+
+func seedLocations(ctx context.Context, s SeedStore, demo fs.FS, by caller.Caller) error {
+	var list []struct {
+		ID                    string          `json:"id"`
+		Name                  string          `json:"name"`
+		TimeZone              string          `json:"time_zone"`
+		DueBy                 string          `json:"due_by"`
+		CountsExcludePromised bool            `json:"counts_exclude_promised"`
+		Policy                json.RawMessage `json:"policy"`
+	}
+	if err := readJSON(demo, "locations.json", &list); err != nil {
+		return err
+	}
+	for _, l := range list {
+		_, err := s.CreateLocation(ctx, by, account.Location{
+			ID: l.ID, AccountID: by.AccountID, Name: l.Name, TimeZone: l.TimeZone, DueBy: l.DueBy,
+			CountsExcludePromised: l.CountsExcludePromised, Policy: l.Policy,
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func seedStock(ctx context.Context, s SeedStore, demo fs.FS) error {
+	byLocation := map[string][]stock.Level{}
+	err := eachRow(demo, "stock.csv", func(row map[string]string) error {
+		l := stock.Level{Location: row["location"], SKU: row["sku"]}
+		var err, err2 error
+		l.OnHand, err = udecimal.Parse(row["on_hand"])
+		if row["incoming"] != "" {
+			l.Incoming, err2 = udecimal.Parse(row["incoming"])
+		}
+		if on := row["incoming_on"]; on != "" {
+			day, derr := time.Parse(time.DateOnly, on)
+			l.IncomingOn, err2 = &day, errors.Join(err2, derr)
+		}
+		byLocation[l.Location] = append(byLocation[l.Location], l)
+		return errors.Join(err, err2)
+	})
+	if err != nil {
+		return err
+	}
+	for location, levels := range byLocation {
+		if err := s.PutStock(ctx, location, levels); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func seedTaxes(ctx context.Context, s SeedStore, demo fs.FS, by caller.Caller) error {
+	var rules []quote.TaxRule
+	err := eachRow(demo, "tax_rates.csv", func(row map[string]string) error {
+		rate, err := money.Parse(row["rate"])
+		rules = append(rules, quote.TaxRule{
+			Class: row["class"], Destination: row["country"], From: row["valid_from"],
+			Tax: quote.Tax{Category: quote.Category(row["category"]), Rate: rate, Reason: row["reason"]},
+		})
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	return s.PutTaxRules(ctx, by, rules)
+}
+
+// FillDemo loads the demo catalog and makes the demo's shop, unless the database has them
+// from an earlier run; it gives the key.
+func FillDemo(ctx context.Context, s SeedStore, read service.ReadCatalog, catalogFiles, demo fs.FS, key string) (string, error) {
+	if _, err := service.LoadCatalog(ctx, s, read, catalogFiles, service.LoadOptions{By: Operator, LoadedBy: "demo"}); err != nil {
+		return "", fmt.Errorf("loading the demo catalog: %w", err)
+	}
+	accounts, err := s.Accounts(ctx, "", 1)
+	if err != nil {
+		return "", err
+	}
+	if len(accounts) > 0 { // kept from an earlier run
+		_, text, err := s.CreateKey(ctx, Operator, account.NewKey{AccountID: accounts[0].ID, Label: "demo", Text: key})
+		return text, err
+	}
+	return Seed(ctx, s, demo, key)
+}
+
+func readJSON(fsys fs.FS, name string, into any) error {
+	content, err := fs.ReadFile(fsys, name)
+	if err != nil {
+		return err
+	}
+	if err := json.Unmarshal(content, into); err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	return nil
+}
+
+// eachRow reads a small CSV file with a header row.
+func eachRow(fsys fs.FS, name string, fn func(row map[string]string) error) error {
+	f, err := fsys.Open(name)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil {
+		return fmt.Errorf("%s: %w", name, err)
+	}
+	for i, cells := range rows[1:] {
+		row := map[string]string{}
+		for j, column := range rows[0] {
+			row[column] = cells[j]
+		}
+		if err := fn(row); err != nil {
+			return fmt.Errorf("%s:%d: %w", name, i+2, err)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,231 @@
+// Forkwright answers which coil-conversion parts fit which mountain-bike fork, how to set
+// them up for a rider, and what it costs, for the tills, web shops and nightly jobs that ask.
+//
+// This file reads the configuration, wires the packages together and runs one command; what
+// the commands do is in api/cli, what the service does is in service, api and db.
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"embed"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"log/slog"
+	"net"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"forkwright/api"
+	"forkwright/api/cli"
+	"forkwright/db"
+	"forkwright/db/local"
+	"forkwright/db/local/download"
+	"forkwright/service"
+	"forkwright/service/catalog/source"
+)
+
+//go:embed openapi.yaml
+var contract []byte
+
+//go:embed testdata/catalog testdata/demo
+var demoFiles embed.FS
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(run(ctx, os.Args[1:], os.Getenv, os.Stdout, os.Stderr))
+}
+
+// run is the whole program, with everything from outside as a parameter.
+func run(ctx context.Context, args []string, getenv func(string) string, out, errOut io.Writer) int {
+	cfg, err := cli.ReadConfig(getenv)
+	if err == nil {
+		p := program{cfg: cfg, out: out, err: errOut, log: logger(errOut, cfg.LogLevel)}
+		err = cli.Run(ctx, p.env(), args)
+	}
+	if err != nil && !errors.Is(err, context.Canceled) {
+		fmt.Fprintln(errOut, "forkwright:", cli.Explain(err))
+	}
+	return cli.ExitCode(err)
+}
+
+// program is one run of the binary.
+type program struct {
+	cfg      cli.Config
+	out, err io.Writer
+	log      *slog.Logger
+}
+
+func logger(w io.Writer, level string) *slog.Logger {
+	var l slog.Level
+	_ = l.UnmarshalText([]byte(level)) // ReadConfig allows only its words
+	return slog.New(slog.NewJSONHandler(w, &slog.HandlerOptions{Level: l}))
+}
+
+func (p *program) env() *cli.Env {
+	return &cli.Env{
+		Config: p.cfg, Out: p.out, Err: p.err, Now: time.Now,
+		Store: func(ctx context.Context) (cli.Store, func(), error) {
+			store, err := p.open(ctx, p.cfg.DatabaseURL)
+			if err != nil {
+				return nil, nil, err
+			}
+			return store, store.Close, nil
+		},
+		Serve: p.serve,
+		Migrate: func(ctx context.Context) (int64, error) {
+			if p.cfg.OwnerURL == "" {
+				return 0, errors.New("FORKWRIGHT_OWNER_URL is not set; it names the database as the owner role")
+			}
+			return db.Migrate(ctx, p.cfg.OwnerURL)
+		},
+		ReadCatalog: source.Load,
+		Demo:        p.demo,
+	}
+}
+
+func (p *program) open(ctx context.Context, url string) (*db.DB, error) {
+	if url == "" {
+		return nil, errors.New("DATABASE_URL is not set; it names the database as the service role")
+	}
+	return db.Open(ctx, url, db.Options{MaxConns: p.cfg.PoolSize, Log: p.log})
+}
+
+// serve is one replica, until ctx ends.
+func (p *program) serve(ctx context.Context) error {
+	store, err := p.open(ctx, p.cfg.DatabaseURL)
+	if err != nil {
+		return err
+	}
+	defer store.Close()
+	l, err := net.Listen("tcp", p.cfg.Listen)
+	if err != nil {
+		return err
+	}
+	return p.replica(ctx, store, l, p.cfg.EnforceContract)
+}
+
+// replica keeps keys, catalog and notices in step with the database and serves on l.
+func (p *program) replica(ctx context.Context, store *db.DB, l net.Listener, enforce bool) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	keys := db.NewKeyCache(store, db.KeyCacheOptions{})
+	catalogs := service.NewCatalogs(store, p.cfg.OldRevisionsMiB<<20)
+	notices := service.NewNotices(store)
+	if _, err := notices.Follow(ctx); err != nil {
+		return err
+	}
+	if _, err := catalogs.Follow(ctx); err != nil {
+		return err
+	}
+	go keys.Run(ctx)
+	go store.WatchNotices(ctx, 2*time.Second, notices.Take)
+	go store.WatchCatalog(ctx, 2*time.Second, func(ctx context.Context, _ db.Active) error {
+		_, err := catalogs.Follow(ctx)
+		return err
+	})
+	server, err := api.New(api.Config{
+		Spec: contract, Log: p.log, Random: rand.Reader, Now: time.Now, Enforce: enforce, Grace: p.cfg.Shutdown,
+	}, p.deps(store, keys, catalogs, notices))
+	if err != nil {
+		return err
+	}
+	return server.Serve(ctx, l)
+}
+
+func (p *program) deps(store *db.DB, keys *db.KeyCache, catalogs *service.Catalogs, notices *service.Notices) api.Deps {
+	return api.Deps{
+		Auth:   keys,
+		Checks: []api.Check{{Name: "database", Ping: store.Ping}},
+		Revision: func() (int64, bool) {
+			live, err := catalogs.Current()
+			if err != nil {
+				return 0, false
+			}
+			return live.Number(), true
+		},
+	}
+}
+
+// demo starts a service of its own on a Postgres of its own and fills it.
+func (p *program) demo(ctx context.Context) (*cli.DemoService, error) {
+	place, err := p.demoDatabase(ctx)
+	if err != nil {
+		return nil, err
+	}
+	d, err := p.demoOn(ctx, place)
+	if err != nil {
+		return nil, errors.Join(err, place.stop())
+	}
+	return d, nil
+}
+
+// demoPlace is the demo's database, ready to be migrated.
+type demoPlace struct {
+	ownerURL, serviceURL string
+	stop                 func() error
+}
+
+const demoName = "forkwright_demo"
+
+func (p *program) demoDatabase(ctx context.Context) (demoPlace, error) {
+	if p.cfg.DemoURL != "" {
+		owner, serve, err := db.PrepareDemo(ctx, p.cfg.DemoURL, demoName, p.cfg.DemoKeep != "")
+		return demoPlace{owner, serve, func() error { return nil }}, err
+	}
+	server, err := local.Start(ctx, local.Options{Dir: p.cfg.DemoKeep, Download: download.Binaries("", "")})
+	if err != nil {
+		return demoPlace{}, err
+	}
+	if err := server.CreateDatabase(ctx, demoName); err != nil {
+		return demoPlace{}, errors.Join(err, server.Stop())
+	}
+	return demoPlace{server.OwnerURL(demoName), server.ServiceURL(demoName), server.Stop}, nil
+}
+
+func (p *program) demoOn(ctx context.Context, place demoPlace) (*cli.DemoService, error) {
+	if _, err := db.Migrate(ctx, place.ownerURL); err != nil {
+		return nil, err
+	}
+	store, err := p.open(ctx, place.serviceURL)
+	if err != nil {
+		return nil, err
+	}
+	catalogFiles, _ := fs.Sub(demoFiles, "testdata/catalog")
+	caseFiles, _ := fs.Sub(demoFiles, "testdata/demo")
+	key, err := cli.FillDemo(ctx, store, source.Load, catalogFiles, caseFiles, p.cfg.DemoKey)
+	if err != nil {
+		store.Close()
+		return nil, err
+	}
+	l, err := net.Listen("tcp", p.demoListen())
+	if err != nil {
+		store.Close()
+		return nil, err
+	}
+	ended := make(chan error, 1)
+	ctx, cancel := context.WithCancel(ctx)
+	go func() { ended <- p.replica(ctx, store, l, true) }()
+	return &cli.DemoService{
+		URL: "http://" + l.Addr().String(), Key: key, Case: caseFiles, Ended: ended,
+		Stop: func() error {
+			cancel()
+			err := <-ended
+			store.Close()
+			return errors.Join(err, place.stop())
+		},
+	}, nil
+}
+
+// demoListen is a free loopback port unless an address was asked for.
+func (p *program) demoListen() string {
+	if !p.cfg.ListenGiven {
+		return "127.0.0.1:0"
+	}
+	return p.cfg.Listen
+}
