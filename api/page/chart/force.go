@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -50,6 +51,10 @@ func (f ForceTravel) Title() string {
 
 // Desc says in words what the picture shows.
 func (f ForceTravel) Desc() string {
+	f = f.known()
+	if f.TravelMM == 0 {
+		return "No travel is known: there is nothing to draw."
+	}
 	g := f.scale()
 	var b strings.Builder
 	fmt.Fprintf(&b, "Force of the spring side over %s of travel", g.lengthText(f.TravelMM))
@@ -102,6 +107,33 @@ func (s scale) forceText(n float64) string {
 	return number(n*s.force, s.forceSize) + "\u00a0" + s.forceUnit
 }
 
+// known leaves out what is no number, so that it is neither drawn nor told.
+func (f ForceTravel) known() ForceTravel {
+	if !(f.TravelMM > 0) || !finite(f.TravelMM) {
+		return ForceTravel{Units: f.Units}
+	}
+	f.Main = f.Main.known()
+	if f.Neighbor != nil {
+		n := f.Neighbor.known()
+		f.Neighbor = &n
+	}
+	if s := f.Sag; s != nil && !finite(s.MM, s.LowMM, s.HighMM) {
+		f.Sag = nil
+	}
+	if s := f.BumpStop; s != nil && !finite(s.AtMM) {
+		f.BumpStop = nil
+	}
+	if e := f.End; e != nil && !finite(e.N, e.LowN, e.HighN) {
+		f.End = nil
+	}
+	return f
+}
+
+func (c Curve) known() Curve {
+	c.Points = slices.DeleteFunc(slices.Clone(c.Points), func(p Point) bool { return !finite(p.TravelMM, p.ForceN) })
+	return c
+}
+
 // Sizes of type in points and of the margins in mm.
 const (
 	labelPoints = 7.5
@@ -109,7 +141,7 @@ const (
 	lineMM      = 3.1 // from one line of labels to the next
 	leftMM      = 11
 	rightMM     = 37
-	bottomMM    = 11
+	bottomMM    = 10
 )
 
 // plot is a chart while it is drawn.
@@ -125,8 +157,9 @@ type plot struct {
 
 // Draw draws the chart into a box of at least 100 by 60 mm.
 func (f ForceTravel) Draw(c Canvas, b Box) {
+	f = f.known()
 	p := &plot{ForceTravel: f, scale: f.scale(), c: c, m: newMetrics()}
-	if !(f.TravelMM > 0) || math.IsInf(f.TravelMM, 0) {
+	if f.TravelMM == 0 {
 		c.Text(Pt{b.X, b.Y + 6}, Type{Points: labelPoints, Ink: soft}, "No travel is known: there is nothing to draw.")
 		return
 	}
@@ -152,15 +185,13 @@ func (f ForceTravel) Draw(c Canvas, b Box) {
 func (p *plot) chooseRange() {
 	most := 0.0
 	for _, pt := range slices.Concat(p.Main.Points, p.neighborPoints()) {
-		if finite(pt.ForceN) {
-			most = max(most, pt.ForceN)
-		}
+		most = max(most, pt.ForceN)
 	}
-	if p.End != nil && finite(p.End.HighN) {
+	if p.End != nil {
 		most = max(most, p.End.HighN)
 	}
-	if at := p.forceAt(0.75 * p.TravelMM); at > 0 && most > 5*at {
-		most = 5 * at
+	if at := p.forceAt(0.75 * p.TravelMM); at > 0 && most > 3*at {
+		most = 3 * at
 	}
 	if most <= 0 {
 		most = 1
@@ -195,16 +226,9 @@ func (p *plot) forceAt(mm float64) float64 {
 		if mm < a.TravelMM || mm > b.TravelMM || b.TravelMM <= a.TravelMM {
 			continue
 		}
-		v := a.ForceN + (b.ForceN-a.ForceN)*(mm-a.TravelMM)/(b.TravelMM-a.TravelMM)
-		if finite(v) {
-			return v
-		}
+		return a.ForceN + (b.ForceN-a.ForceN)*(mm-a.TravelMM)/(b.TravelMM-a.TravelMM)
 	}
 	return 0
-}
-
-func (p *plot) sag() bool {
-	return p.Sag != nil && finite(p.Sag.LowMM) && finite(p.Sag.HighMM) && finite(p.Sag.MM)
 }
 
 func (p *plot) bump() bool {
@@ -212,7 +236,7 @@ func (p *plot) bump() bool {
 }
 
 func (p *plot) areas() {
-	if !p.sag() {
+	if p.Sag == nil {
 		return
 	}
 	lo, hi := p.x(clamp(p.Sag.LowMM, 0, p.TravelMM)), p.x(clamp(p.Sag.HighMM, 0, p.TravelMM))
@@ -262,7 +286,7 @@ func (p *plot) lines() {
 	p.curve(p.Main.Points, Pen{Ink: strong, Width: 0.75})
 	p.c.EndClip()
 	p.c.Line([]Pt{{left, p.box.Y}, {left, foot}, {right, foot}}, Pen{Ink: black, Width: 0.3})
-	if p.sag() {
+	if p.Sag != nil {
 		if n := p.forceAt(p.Sag.MM); n > 0 && n <= p.fMax {
 			at := Pt{p.x(p.Sag.MM), p.y(n)}
 			p.c.Fill(circle(at, 1.5), white)
@@ -274,7 +298,7 @@ func (p *plot) lines() {
 
 // endBar is the band of the end force as a bar with caps, just outside the plot.
 func (p *plot) endBar() {
-	if p.End == nil || !finite(p.End.LowN) || !finite(p.End.HighN) {
+	if p.End == nil {
 		return
 	}
 	x := p.box.X + p.box.W + 2
@@ -287,44 +311,45 @@ func (p *plot) endBar() {
 }
 
 func (p *plot) curve(points []Point, pen Pen) {
-	var run []Pt
-	flush := func() {
-		if len(run) > 1 {
-			p.c.Line(run, pen)
-		}
-		run = nil
+	if len(points) < 2 {
+		return
 	}
-	for _, q := range points {
-		if !finite(q.ForceN) || !finite(q.TravelMM) {
-			flush()
-			continue
-		}
-		run = append(run, Pt{p.x(q.TravelMM), max(p.y(q.ForceN), p.box.Y-p.box.H)})
+	through := make([]Pt, len(points))
+	for i, q := range points {
+		through[i] = Pt{p.x(q.TravelMM), max(p.y(q.ForceN), p.box.Y-p.box.H)}
 	}
-	flush()
+	p.c.Line(through, pen)
 }
 
 // over writes what belongs to a travel above the plot, on two lines, so that it never lies on
 // a curve.
 func (p *plot) over(y float64) {
-	t := Type{Points: labelPoints, Ink: black}
-	if p.sag() {
-		s := p.Sag
+	t := Type{Points: labelPoints, Ink: black, Bold: true}
+	from, to := 0.0, 0.0 // where the sag stands
+	if s := p.Sag; s != nil {
 		text := fmt.Sprintf("Sag %s (%s–%s), %.0f %%", p.lengthText(s.MM), number(s.LowMM*p.length, p.lengthDigits), number(s.HighMM*p.length, p.lengthDigits), 100*s.MM/p.TravelMM)
 		x := p.x(clamp(s.MM, 0, p.TravelMM))
-		t.Bold = true
-		w := p.m.width(t, text)
-		p.c.Text(Pt{clamp(x-w/2, p.box.X, p.box.X+p.box.W-w), y + lineMM}, t, text)
+		from, to = p.above(x, y+lineMM, t, text)
 		p.c.Line([]Pt{{x, y + lineMM + 0.8}, {x, p.box.Y}}, Pen{Ink: strong, Width: 0.2})
-		t.Bold = false
 	}
 	if p.bump() {
-		text := "Bump stop from " + p.lengthText(p.BumpStop.AtMM)
+		t.Bold = false
 		x := p.x(p.BumpStop.AtMM)
-		w := p.m.width(t, text)
-		p.c.Text(Pt{clamp(x-w/2, p.box.X, p.box.X+p.box.W-w), y}, t, text)
-		p.c.Line([]Pt{{x, y + 0.8}, {x, p.box.Y}}, Pen{Ink: black, Width: 0.25, Dash: []float64{0.9, 0.9}})
+		p.above(x, y, t, "Bump stop from "+p.lengthText(p.BumpStop.AtMM))
+		start := y + 0.8
+		if x > from-1 && x < to+1 {
+			start = y + lineMM + 0.8
+		}
+		p.c.Line([]Pt{{x, start}, {x, p.box.Y}}, Pen{Ink: black, Width: 0.25, Dash: []float64{0.9, 0.9}})
 	}
+}
+
+// above writes a text centered over x as far as the plot reaches, and says where it stands.
+func (p *plot) above(x, y float64, t Type, text string) (from, to float64) {
+	w := p.m.width(t, text)
+	from = clamp(x-w/2, p.box.X, p.box.X+p.box.W-w)
+	p.c.Text(Pt{from, y}, t, text)
+	return from, from + w
 }
 
 // label is a text of one or more lines beside the plot.
@@ -351,7 +376,7 @@ func (p *plot) beside() {
 			all = append(all, l)
 		}
 	}
-	slices.SortStableFunc(all, func(a, b label) int { return compare(a.want, b.want) })
+	slices.SortStableFunc(all, func(a, b label) int { return cmp.Compare(a.want, b.want) })
 	place(all, p.box.Y, p.box.Y+p.box.H)
 	for _, l := range all {
 		x := p.box.X + p.box.W + 4
@@ -365,7 +390,7 @@ func (p *plot) beside() {
 
 // endText says the end force under a curve's name: with its band where it has one.
 func (p *plot) endText(n float64) []string {
-	if p.End == nil || !finite(p.End.N) {
+	if p.End == nil {
 		return []string{"end " + p.forceText(n)}
 	}
 	return []string{"end " + p.forceText(p.End.N), "(" + number(p.End.LowN*p.force, p.forceSize) + "–" + p.forceText(p.End.HighN) + ")"}
@@ -437,12 +462,10 @@ func circle(at Pt, r float64) []Pt {
 }
 
 func last(c Curve) (Point, bool) {
-	for i := len(c.Points) - 1; i >= 0; i-- {
-		if finite(c.Points[i].ForceN) {
-			return c.Points[i], true
-		}
+	if len(c.Points) == 0 {
+		return Point{}, false
 	}
-	return Point{}, false
+	return c.Points[len(c.Points)-1], true
 }
 
 func orName(name, other string) string {
@@ -454,14 +477,11 @@ func orName(name, other string) string {
 
 func clamp(v, lo, hi float64) float64 { return max(lo, min(v, hi)) }
 
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
-
-func compare(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
+func finite(values ...float64) bool {
+	for _, v := range values {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return false
+		}
 	}
-	return 0
+	return true
 }
