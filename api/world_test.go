@@ -108,6 +108,8 @@ func (w *world) serve(d *db.DB) *api.Server {
 		Accounts: d, Keys: d, Locations: d, Persons: d, Events: d, NoticeStore: d, Revisions: d.CatalogStore(), GapList: d,
 		NoticesChanged: notices.Follow, CatalogChanged: catalogs.Follow,
 	}
+	linkKey := []byte("a key that makes tokens of pages in tests")
+	deps.QuoteDeps = api.QuoteDeps{LinkKey: linkKey, Quotes: &service.Quoting{Store: d, Catalogs: catalogs, Notices: notices, Now: time.Now, Digest: api.PageDigest(linkKey)}}
 	s, err := api.New(api.Config{Spec: spec, Log: slog.New(slog.NewJSONHandler(w.log, &slog.HandlerOptions{Level: slog.LevelDebug})), Random: rand.Reader, Now: time.Now}, deps)
 	w.must(err)
 	return s
@@ -220,3 +222,15 @@ func zipped(t testing.TB, change func(name, content string) string) string {
 const zipHeader = "Content-Type: application/zip"
 
 func newGaps(w *world) *db.GapCounts { return db.NewGapCounts(w.d) }
+
+// putDemoSeller gives accounts the demo shop's profile, without which there are no quotes.
+func (w *world) putDemoSeller(keys ...string) {
+	w.t.Helper()
+	seller, err := os.ReadFile("../testdata/demo/seller.json")
+	w.must(err)
+	for _, key := range keys {
+		if a := w.contract.Call(w.t, w.h, "PUT", "/v1/account", key, string(seller), `If-Match: "0"`); a.Status != 200 {
+			w.t.Fatalf("%d %s", a.Status, a.Body)
+		}
+	}
+}
