@@ -3,7 +3,9 @@ package db
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net"
+	"strings"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
@@ -72,6 +74,9 @@ func translate(err error) error {
 }
 
 func translateServer(err error, pg *pgconn.PgError) error {
+	if strings.HasPrefix(pg.Code, "22") { // data exceptions quote the value, which may be anybody's name; causes are logged
+		err = fmt.Errorf("%s of the database (SQLSTATE %s)", pg.Severity, pg.Code)
+	}
 	if c, ok := constraints[pg.ConstraintName]; ok {
 		return fault.Wrap(err, c.kind, pg.ConstraintName, "%s", c.text)
 	}
