@@ -93,12 +93,27 @@ func (d *draft) terms() error {
 		Warnings: slices.Clone(d.warnings), Asked: raw(a),
 	}
 	if d.owned != nil {
-		d.q.ForkIDs = []string{d.owned.Fork.ID}
+		d.q.ForkIDs, d.q.ForkText = []string{d.owned.Fork.ID}, d.forkText()
 	}
 	if d.bill != nil {
 		d.q.Bench = raw(d.bill)
 	}
 	return nil
+}
+
+func (d *draft) forkText() string {
+	f := d.owned.Fork
+	text := f.Name
+	if maker := d.rev.MakerName(f); !strings.HasPrefix(text, maker) {
+		text = maker + " " + text
+	}
+	if d.owned.ModelYear != 0 {
+		text += " " + strconv.Itoa(d.owned.ModelYear)
+	}
+	if mm := d.owned.TravelNow.MM; mm != 0 {
+		text += ", " + strconv.Itoa(mm) + " mm"
+	}
+	return text
 }
 
 func place(country, region string) string {

@@ -44,6 +44,7 @@ type sheet struct {
 	Notes    []string
 	Terms    string
 	Closing  string
+	Foot     []string
 	Gross    bool
 }
 
@@ -57,7 +58,13 @@ type row struct {
 	Missing                            bool
 }
 
-type other struct{ Role, Text, Code, Quantity, Note string }
+// other is what shares a fate without being charged.
+type other struct {
+	Role   string
+	Things []thing
+}
+
+type thing struct{ Text, Code, Quantity, Note string }
 
 type sum struct {
 	Name   string
@@ -71,6 +78,17 @@ type figure struct{ Exact, Shown string }
 // Quote lays a quote out as a page for a browser and for one sheet of A4 or Letter where it
 // fits. The same quote and customer give the same bytes.
 func Quote(q quote.Quote, c Customer) ([]byte, error) {
+	s := Lay(q, c)
+	var b bytes.Buffer
+	if err := quoteTemplate.Execute(&b, s); err != nil {
+		return nil, fmt.Errorf("laying out a quote: %w", err)
+	}
+	return b.Bytes(), nil
+}
+
+// Lay chooses what a quote's paper says and in which words, with every amount both exact and as
+// it is written for a reader, so that all forms of the paper carry the same digits.
+func Lay(q quote.Quote, c Customer) Laid {
 	lang, words := wordsIn(q.Language)
 	s := sheet{
 		Words: words, Language: lang, CSS: template.CSS(paperCSS + "@page{size:" + paperSize(q.Seller.Paper) + ";margin:14mm 15mm 16mm}"), //nolint:gosec // ours, and one of two words
@@ -87,11 +105,16 @@ func Quote(q quote.Quote, c Customer) ([]byte, error) {
 	s.notes()
 	s.Terms, _ = q.Seller.Terms.In(append([]string{q.Language}, q.Seller.Languages...)...)
 	s.Closing, _ = q.Seller.Closing.In(append([]string{q.Language}, q.Seller.Languages...)...)
-	var b bytes.Buffer
-	if err := quoteTemplate.Execute(&b, s); err != nil {
-		return nil, fmt.Errorf("laying out a quote: %w", err)
+	if r := q.Seller.Registration; r != "" {
+		s.Foot = append(s.Foot, words["registration"]+" "+r)
 	}
-	return b.Bytes(), nil
+	for _, id := range q.Seller.TaxIDs {
+		s.Foot = append(s.Foot, words["tax_id"]+" "+id.Value)
+	}
+	if q.Number != "" {
+		s.Foot = append(s.Foot, q.Number)
+	}
+	return s
 }
 
 func paperSize(paper string) string {
@@ -123,6 +146,7 @@ func (s *sheet) facts() {
 	add("date", s.day(cmp.Or(s.Q.IssuedOn, s.Q.CreatedAt.In(s.Q.ClockAt(s.Q.CreatedAt).Zone).Format(time.DateOnly))))
 	add("valid_until", s.day(s.Q.ValidUntil))
 	add("reference", s.Q.Reference)
+	add("fork", s.Q.ForkText)
 	if s.Q.HeldUntil != nil && (s.Q.State == quote.Accepted || s.Q.State == quote.PartlyFulfilled) {
 		add("held_until", s.day(s.Q.HeldUntil.In(s.Q.ClockAt(*s.Q.HeldUntil).Zone).Format(time.DateOnly)))
 	}
@@ -143,15 +167,14 @@ func (s *sheet) day(text string) string {
 func (s *sheet) lines() {
 	for _, l := range s.Q.Lines {
 		text, _ := l.Text.In(s.Q.Language, "en")
+		if l.Presence.Rule == "opening" {
+			text = s.Words["opening"] + " " + text
+		}
 		if !l.Role.Charged() {
-			note := l.Inspect
-			if l.IncludedIn != "" && l.Role == quote.RoleIncluded {
-				note = s.Words["in_box_of"] + " " + l.IncludedIn
-			}
-			s.Others = append(s.Others, other{s.Words["role_"+string(l.Role)], text, l.SKU, s.quantity(l.Quantity, l.Unit), note})
+			s.other(l, text)
 			continue
 		}
-		r := row{No: len(s.Lines) + 1, Text: text, Code: l.SKU, Stock: s.stock(l), Price: s.price(l), Quantity: s.quantity(l.Quantity, l.Unit), Missing: l.Amounts.PriceMissing}
+		r := row{No: len(s.Lines) + 1, Text: text, Code: codeOf(l), Stock: s.stock(l), Price: s.price(l), Quantity: s.quantity(l.Quantity, l.Unit), Missing: l.Amounts.PriceMissing}
 		if l.Tax.Category != "" {
 			r.Tax = s.number(l.Tax.Rate.Plain()) + " %"
 		}
@@ -167,6 +190,34 @@ func (s *sheet) lines() {
 		}
 		s.Lines = append(s.Lines, r)
 	}
+}
+
+// codeOf is the part's code; bench time has one only in the catalog.
+func codeOf(l quote.Line) string {
+	if l.Role == quote.RoleLabor {
+		return ""
+	}
+	return l.SKU
+}
+
+// other adds a line that is not charged. What comes in one box, and what has the same fate
+// without a remark of its own, stands together.
+func (s *sheet) other(l quote.Line, text string) {
+	role, note := s.Words["role_"+string(l.Role)], l.Inspect
+	if l.Role == quote.RoleIncluded && l.IncludedIn != "" {
+		role, note = s.Words["in_box_of"]+" "+l.IncludedIn, ""
+	}
+	x := thing{Text: text, Code: l.SKU, Note: note}
+	if !l.Quantity.Equal(money.FromInt(1)) {
+		x.Quantity = s.quantity(l.Quantity, l.Unit)
+	}
+	for i := range s.Others {
+		if s.Others[i].Role == role {
+			s.Others[i].Things = append(s.Others[i].Things, x)
+			return
+		}
+	}
+	s.Others = append(s.Others, other{role, []thing{x}})
 }
 
 func (s *sheet) price(l quote.Line) string {

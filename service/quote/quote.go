@@ -156,8 +156,9 @@ type Quote struct {
 	Warnings []Warning       `json:"warnings,omitempty"` // what is open or has to be said before it is sold
 	Asked    json.RawMessage `json:"asked,omitempty"`    // the question, to be answered again by the next revision
 
-	ForkIDs []string        `json:"fork_ids,omitempty"`
-	Bench   json.RawMessage `json:"bench,omitempty"` // what the bench sheet is made from
+	ForkText string          `json:"fork_text,omitempty"` // the fork as a person says it
+	ForkIDs  []string        `json:"fork_ids,omitempty"`
+	Bench    json.RawMessage `json:"bench,omitempty"` // what the bench sheet is made from
 }
 
 // Seller is what stands on the paper about who sells. It is kept with the quote, so
