@@ -172,8 +172,7 @@ func (r *rig) pumped(kPa float64, s surroundings) stopSetting {
 		return x
 	}
 	x.curve, x.stepN = c, c.ContactStepN()
-	end := b.End(r.travel, r.exponent)
-	x.ratio, x.peak = end.Ratio, end.AbsoluteKPa-b.AmbientKPa
+	r.airEnds(&x, &b)
 	switch {
 	case r.stop.maxKPa > 0 && kPa > r.stop.maxKPa+1e-9:
 		x.reason = PressureTooHigh
@@ -184,7 +183,6 @@ func (r *rig) pumped(kPa float64, s surroundings) stopSetting {
 	case r.stop.peakKPa > 0 && x.peak > r.stop.peakKPa+1e-9:
 		x.reason = PeakTooHigh
 	}
-	r.ends(&x)
 	return x
 }
 
@@ -199,6 +197,21 @@ func (r *rig) ends(x *stopSetting) {
 		c, _ := x.curve.WithExponent(n)
 		p := c.Parts(r.travel)
 		x.endN[i], x.legN[i] = p.StopN, p.LegN
+	}
+}
+
+// airEnds is ends for an air bump stop, without a curve.
+func (r *rig) airEnds(x *stopSetting, b *spring.BumpStop) {
+	x.contact = x.curve.ContactMM()
+	for i, n := range r.exponents() {
+		end := b.End(r.travel, n)
+		x.endN[i] = end.ForceN
+		if i == 1 {
+			x.ratio, x.peak = end.Ratio, end.AbsoluteKPa-b.AmbientKPa
+		}
+		if r.legAir.inCurve {
+			x.legN[i], _ = r.legAir.air.ForceAt(r.travel, r.travel, n)
+		}
 	}
 }
 

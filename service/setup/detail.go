@@ -66,7 +66,7 @@ func (r *rig) elements(fast *spring.Curve) []Element {
 
 func (r *rig) bumpDetail(w *work, c *Candidate) *BumpDetail {
 	b := &BumpDetail{
-		Medium: "elastomer", ContactMM: r.stop.contact, BumpSetting: w.a.Bumps[c.Bump], EndSharePercent: 100 * c.EndShare,
+		Medium: "elastomer", ContactMM: r.stop.contact, BumpSetting: w.a.Bumps[c.Bump], EndSharePercent: 100 * r.stops[c.Bump].endN[1] / (r.coils[c.Spring].rate * (r.travel + c.PreloadMM)),
 		MaxKPa: r.stop.maxKPa, PeakMaxKPa: r.stop.peakKPa, RatioMax: r.stop.ratioMax, Unlisted: r.stop.unlisted,
 		Rule: "an elastomer has no setting",
 	}
@@ -228,7 +228,7 @@ func (w *work) curves(r *rig, best *Setup) {
 func (w *work) engineer(r *rig, best *Setup) {
 	e := &w.a.Engineering
 	k := &r.coils[best.Candidate.Spring]
-	g := &k.given
+	g := k.given
 	if w.a.Load.SprungN > 0 && w.a.Load.HeadDegrees > 0 {
 		e.SprungMassKG = w.a.Load.SprungN / unit.GravityMPerS2
 		if h, s := spring.NewHeave(k.rate, e.SprungMassKG, w.a.Load.HeadDegrees); s == spring.OK {

@@ -231,7 +231,7 @@ func (g *Caliper) rate() (rate, low, high float64) {
 // allows rules out by what a caliper can see: length within 3 mm, wire within 0.1 mm, coils
 // within one.
 func (g *Caliper) allows(s *catalog.Spring) bool {
-	far := func(a, b, by float64) bool { return a > 0 && math.Abs(a-b) > by }
+	far := func(a, b, by float64) bool { return a > 0 && math.Abs(a-b) > by+1e-9 }
 	return !far(g.FreeLengthMM, s.FreeLengthMM, 3) && !far(g.WireMM, s.WireMM, 0.1) && !far(g.TotalCoils, s.TotalCoils, 1) && !far(g.mean(), s.MeanMM, 0.5)
 }
 

@@ -97,7 +97,7 @@ func (w *work) fitted(r *rig) (coil, int, error) {
 				return r.coils[i], i, nil
 			}
 		}
-		return coil{rate: m.RateN, given: GivenSpring{RateNPerMM: m.RateN}}, -1, nil
+		return coil{rate: m.RateN, given: &GivenSpring{RateNPerMM: m.RateN}}, -1, nil
 	}
 	for i := range r.coils {
 		if r.coils[i].given.SKU == m.Spring {

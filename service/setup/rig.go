@@ -36,7 +36,7 @@ type coil struct {
 	block float64 // 0: not known
 	gap   float64 // sum of the least gaps, static; 0: not known
 	unfit Reason  // does not go into the cartridge
-	given GivenSpring
+	given *GivenSpring
 }
 
 type preloadKind uint8
@@ -182,7 +182,7 @@ func (r *rig) coilsOf(rev *catalog.Revision, h *Hardware, cartridge *catalog.Coi
 }
 
 func (r *rig) fromCatalog(s *catalog.Spring) coil {
-	c := coil{part: s, rate: s.RateNPerMM(), free: s.FreeLengthMM, given: GivenSpring{
+	c := coil{part: s, rate: s.RateNPerMM(), free: s.FreeLengthMM, given: &GivenSpring{
 		SKU: s.SKU, RateNPerMM: s.RateNPerMM(), FreeLengthMM: s.FreeLengthMM, WireMM: s.WireMM, MeanMM: s.MeanMM,
 		ActiveCoils: s.ActiveCoils, TotalCoils: s.TotalCoils, Ends: spring.Ends(s.Ends), SleeveMM: s.SleeveMM, Material: s.Material,
 	}}
@@ -191,7 +191,7 @@ func (r *rig) fromCatalog(s *catalog.Spring) coil {
 }
 
 func (r *rig) fromFigures(g *GivenSpring, i int) (coil, error) {
-	c := coil{rate: g.RateNPerMM, free: g.FreeLengthMM, given: *g}
+	c := coil{rate: g.RateNPerMM, free: g.FreeLengthMM, given: g}
 	if c.rate == 0 {
 		shear := g.ShearMPa
 		if shear == 0 {
@@ -215,7 +215,7 @@ func (r *rig) fromFigures(g *GivenSpring, i int) (coil, error) {
 // clear works out block length and gaps (EN 13906-1), and whether the coil goes between bore
 // and shaft.
 func (r *rig) clear(c *coil) {
-	g := &c.given
+	g := c.given
 	c.block, c.gap = g.SolidMM, g.GapSumMM
 	if c.block == 0 && g.WireMM > 0 && g.TotalCoils > 0 {
 		ground := g.Ends == spring.PlainGround || g.Ends == spring.SquaredGround
@@ -238,7 +238,7 @@ func (r *rig) clear(c *coil) {
 
 // outside is the diameter of a coil with its sleeve, grown as it is when wound solid.
 func outside(c *coil) float64 {
-	g := &c.given
+	g := c.given
 	grown := 0.0
 	if c.free > 0 && c.block > 0 && g.ActiveCoils > 0 {
 		grown = spring.Growth((c.free-c.block)/g.ActiveCoils+g.WireMM, g.WireMM, g.MeanMM)

@@ -55,7 +55,6 @@ type Candidate struct {
 	SagMM                 float64
 	SagLowMM, SagHighMM   float64 // by the bands of the load and by friction
 	EndN                  float64 // force that reaches full travel, fast stroke
-	EndShare              float64 // of the stop in it, over the coil's
 	MarginMM              float64 // travel left before the least gap is used up; NaN where not known
 }
 
@@ -219,7 +218,7 @@ func (r *rig) candidate(c *Candidate, a *aim, x, best *pair, bump int16, coilEnd
 	c.Spring, c.Preload, c.Bump, c.GoodEnough, c.Reason = x.spring, x.preload, bump, x.good, x.reason
 	c.PreloadMM, c.MarginMM = x.p, x.margin
 	c.SagMM, c.SagLowMM, c.SagHighMM = x.sag, x.low, x.high
-	c.EndN, c.EndShare = coilEnd+s.endN[1]+s.legN[1], s.endN[1]/coilEnd
+	c.EndN = coilEnd + s.endN[1] + s.legN[1]
 	if x.high > s.contact {
 		c.SagMM, c.SagLowMM, c.SagHighMM = a.sags(&s.curve, r.coils[x.spring].rate, x.p)
 	}

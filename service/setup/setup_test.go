@@ -700,6 +700,15 @@ func TestFullSearchCountsAll(t *testing.T) {
 	}
 }
 
+// The whole answer, sentences included, stays within its budget of memory. Its budget of time is
+// watched by BenchmarkFullSearch: a test of time on a busy machine would lie.
+func TestFullSearchIsCheap(t *testing.T) {
+	rev, q := empty(), benchQuestion()
+	if n := testing.AllocsPerRun(20, func() { _, _ = setup.Recommend(rev, q) }); n >= 100 {
+		t.Errorf("%v allocations, want fewer than 100", n)
+	}
+}
+
 func BenchmarkFullSearch(b *testing.B) {
 	rev, q := empty(), benchQuestion()
 	b.ReportAllocs()
