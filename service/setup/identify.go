@@ -106,8 +106,11 @@ func (c *Clues) check() error {
 		f.num("/scale/length_2_mm", s.Length2MM, lengths)
 		f.opt("/scale/load_error_n", s.LoadErrorN, within{0, 100, "N"})
 		f.opt("/scale/length_error_mm", s.LengthErrorMM, within{0, 10, "mm"})
-		if rate, _, _ := s.rate(); !(rate > 0) {
+		switch rate, _, high := s.rate(); {
+		case !(rate > 0):
 			f.Add("/scale/load_2_n", "contradiction", "a spring that is shorter carries more; check which load belongs to which length")
+		case math.IsInf(high, 1):
+			f.Add("/scale/length_2_mm", "too_close", "the two lengths differ by no more than reading them may be off; press the spring farther")
 		}
 	}
 	if g := c.Caliper; g != nil {

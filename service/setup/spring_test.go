@@ -58,7 +58,7 @@ func TestIdentifySpring(t *testing.T) {
 	}
 	s := press(56*lbfIn, 60)
 	s.Load1N, s.Load2N = s.Load2N, s.Load1N
-	for name, c := range map[string]setup.Clues{"nothing": {}, "loads exchanged": {Scale: s}} {
+	for name, c := range map[string]setup.Clues{"nothing": {}, "loads exchanged": {Scale: s}, "hardly moved": {Scale: press(56*lbfIn, 1)}} {
 		if _, err := setup.IdentifySpring(shelf(), c); err == nil {
 			t.Errorf("%s: no fault", name)
 		}

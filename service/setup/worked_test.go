@@ -53,4 +53,7 @@ func TestWorkedRider(t *testing.T) {
 	} {
 		near(t, c.what, c.got, c.want, c.by)
 	}
+	if n := a.Neighbor; n == nil || !n.CoinToss || n.Setup.Spring.RateNPerMM != 8.0 {
+		t.Errorf("8.0 N/mm beside it is a coin toss: %+v", a.Neighbor)
+	}
 }
