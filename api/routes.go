@@ -43,12 +43,27 @@ func (s *Server) routes() []route {
 	traders := []caller.Role{caller.Shop, caller.Distributor, caller.Administrator}
 	shops := []caller.Role{caller.Shop}
 	admins := []caller.Role{caller.Administrator}
+	anyone := []caller.Role{caller.Shop, caller.Storefront, caller.Distributor, caller.Administrator}
+	advisers := []caller.Role{caller.Shop, caller.Storefront, caller.Administrator}
+	benches := []caller.Role{caller.Shop, caller.Administrator}
 	return []route{
 		{http.MethodGet, "/healthz", "getHealth", public, plain, op(s.getHealth)},
 		{http.MethodGet, "/readyz", "getReadiness", public, plain, op(s.getReadiness)},
 		{http.MethodGet, "/openapi.yaml", "getContract", public, limits{Produces: contractTypes}, op(s.getContract)},
 		{http.MethodGet, "/docs", "getReference", public, limits{Produces: []string{"text/html"}}, op(s.getReference)},
 		{http.MethodGet, "/docs/{file}", "getDocsFile", public, limits{Produces: docs.MediaTypes()}, op(s.getDocsFile)},
+
+		{http.MethodGet, "/v1/forks", "listForks", anyone, plain, op(s.listForks)},
+		{http.MethodGet, "/v1/forks/{fork_id}", "getFork", anyone, plain, op(s.getFork)},
+		{http.MethodGet, "/v1/forks/{fork_id}/parts", "listForkParts", anyone, plain, op(s.listForkParts)},
+		{http.MethodGet, "/v1/parts/{sku}", "getPart", anyone, plain, op(s.getPart)},
+		{http.MethodGet, "/v1/parts/{sku}/forks", "listPartForks", anyone, plain, op(s.listPartForks)},
+		{http.MethodPost, "/v1/fit-checks", "checkFit", anyone, plain, op(s.checkFit)},
+		{http.MethodPost, "/v1/fit-checks/recheck", "recheckFit", anyone, limits{Cost: 5}, op(s.recheck)},
+		{http.MethodPost, "/v1/setups", "recommendSetup", advisers, plain, op(s.recommendSetup)},
+		{http.MethodPost, "/v1/bills", "makeBill", benches, plain, op(s.makeBill)},
+		{http.MethodPost, "/v1/springs/identify", "identifySpring", advisers, plain, op(s.identifySpring)},
+		{http.MethodPost, "/v1/springs/assess", "assessSpring", benches, plain, op(s.assessSpring)},
 
 		{http.MethodGet, "/v1/account", "getOwnAccount", traders, plain, op(s.getOwnAccount)},
 		{http.MethodPut, "/v1/account", "putOwnAccount", shops, plain, op(s.putOwnAccount)},
@@ -78,6 +93,18 @@ func (s *Server) routes() []route {
 		{http.MethodGet, "/v1/catalog/active", "getActiveRevision", admins, plain, op(s.getActiveRevision)},
 		{http.MethodPut, "/v1/catalog/active", "putActiveRevision", admins, limits{Timeout: time.Minute}, op(s.putActiveRevision)},
 		{http.MethodGet, "/v1/catalog/gaps", "listGaps", admins, plain, op(s.listGaps)},
+
+		{http.MethodPost, "/v1/quotes", "createQuote", shops, plain, op(s.createQuote)},
+		{http.MethodGet, "/v1/quotes", "listQuotes", shops, plain, op(s.listQuotes)},
+		{http.MethodGet, "/v1/quotes/{quote_id}", "getQuote", shops, limits{Produces: quoteTypes}, op(s.getQuote)},
+		{http.MethodPost, "/v1/quotes/{quote_id}/issue", "issueQuote", shops, plain, op(s.issueQuote)},
+		{http.MethodPost, "/v1/quotes/{quote_id}/accept", "acceptQuote", shops, plain, op(s.acceptQuote)},
+		{http.MethodPost, "/v1/quotes/{quote_id}/decline", "declineQuote", shops, plain, op(s.declineQuote)},
+		{http.MethodPost, "/v1/quotes/{quote_id}/withdraw", "withdrawQuote", shops, plain, op(s.withdrawQuote)},
+		{http.MethodPost, "/v1/quotes/{quote_id}/fulfil", "fulfilQuote", shops, plain, op(s.fulfilQuote)},
+		{http.MethodPost, "/v1/quotes/{quote_id}/revise", "reviseQuote", shops, plain, op(s.reviseQuote)},
+		{http.MethodGet, "/v1/quotes/{quote_id}/events", "listQuoteEvents", shops, plain, op(s.listQuoteEvents)},
+		{http.MethodGet, "/q/{token}", "readQuotePage", public, limits{Produces: []string{"text/html"}}, op(s.readQuotePage)},
 	}
 }
 

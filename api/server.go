@@ -44,6 +44,7 @@ type Deps struct {
 	Revision func() (int64, bool) // active catalog revision; false while none is loaded
 	AdminDeps
 	CatalogDeps
+	QuoteDeps
 }
 
 // Server is the HTTP side of the service.

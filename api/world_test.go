@@ -36,6 +36,7 @@ type world struct {
 	d        *db.DB
 	h        http.Handler
 	server   *api.Server
+	quoting  *service.Quoting // of the server made last
 	contract *contracttest.Checker
 	log      *lockedBuffer
 	accounts map[caller.Role]account.Account
@@ -109,7 +110,8 @@ func (w *world) serve(d *db.DB) *api.Server {
 		NoticesChanged: notices.Follow, CatalogChanged: catalogs.Follow,
 	}
 	linkKey := []byte("a key that makes tokens of pages in tests")
-	deps.QuoteDeps = api.QuoteDeps{LinkKey: linkKey, Quotes: &service.Quoting{Store: d, Catalogs: catalogs, Notices: notices, Now: time.Now, Digest: api.PageDigest(linkKey)}}
+	w.quoting = &service.Quoting{Store: d, Catalogs: catalogs, Notices: notices, Now: time.Now, Digest: api.PageDigest(linkKey)}
+	deps.QuoteDeps = api.QuoteDeps{LinkKey: linkKey, Quotes: w.quoting}
 	s, err := api.New(api.Config{Spec: spec, Log: slog.New(slog.NewJSONHandler(w.log, &slog.HandlerOptions{Level: slog.LevelDebug})), Random: rand.Reader, Now: time.Now}, deps)
 	w.must(err)
 	return s
