@@ -67,6 +67,7 @@ func (d *quoteDoc) draw() {
 	d.others()
 	d.notes()
 	d.terms()
+	d.set(strings.Join(d.l.Foot, " "))
 	d.whereLost(d.l.Language, d.x.PageURL)
 }
 

@@ -287,6 +287,7 @@ func (s *sheet) finish(foot string) ([]byte, error) {
 	pages := s.p.PageCount()
 	for n := 1; n <= pages; n++ {
 		s.p.SetPage(n)
+		s.p.SetFont("go", "B", 1) // so that the font is named anew on a page that was left
 		y := s.h - bottom + 3
 		s.line(left, y, s.w-right, y, 0.15, rule)
 		room := s.w - left - right
