@@ -7,7 +7,9 @@ package main
 
 import (
 	"context"
+	"crypto/hmac"
 	"crypto/rand"
+	"crypto/sha256"
 	"embed"
 	"errors"
 	"fmt"
@@ -15,6 +17,7 @@ import (
 	"io/fs"
 	"log/slog"
 	"net"
+	"net/http"
 	"os"
 	"os/signal"
 	"syscall"
@@ -22,6 +25,7 @@ import (
 
 	"forkwright/api"
 	"forkwright/api/cli"
+	"forkwright/api/edge"
 	"forkwright/db"
 	"forkwright/db/local"
 	"forkwright/db/local/download"
@@ -70,12 +74,12 @@ func logger(w io.Writer, level string) *slog.Logger {
 func (p *program) env() *cli.Env {
 	return &cli.Env{
 		Config: p.cfg, Out: p.out, Err: p.err, Now: time.Now,
-		Store: func(ctx context.Context) (cli.Store, func(), error) {
+		Open: func(ctx context.Context) (cli.Opened, error) {
 			store, err := p.open(ctx, p.cfg.DatabaseURL)
 			if err != nil {
-				return nil, nil, err
+				return cli.Opened{}, err
 			}
-			return store, store.Close, nil
+			return cli.Opened{Store: store, Catalogs: store.CatalogStore(), Close: store.Close}, nil
 		},
 		Serve: p.serve,
 		Migrate: func(ctx context.Context) (int64, error) {
@@ -98,6 +102,9 @@ func (p *program) open(ctx context.Context, url string) (*db.DB, error) {
 
 // serve is one replica, until ctx ends.
 func (p *program) serve(ctx context.Context) error {
+	if len(p.cfg.SigningKey) == 0 {
+		return errors.New("FORKWRIGHT_SIGNING_KEY is not set; receipts and the links of printed quotes are signed with it, the same on every replica")
+	}
 	store, err := p.open(ctx, p.cfg.DatabaseURL)
 	if err != nil {
 		return err
@@ -115,7 +122,7 @@ func (p *program) replica(ctx context.Context, store *db.DB, l net.Listener, enf
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	keys := db.NewKeyCache(store, db.KeyCacheOptions{})
-	catalogs := service.NewCatalogs(store, p.cfg.OldRevisionsMiB<<20)
+	catalogs := service.NewCatalogs(store.CatalogStore(), p.cfg.OldRevisionsMiB<<20)
 	notices := service.NewNotices(store)
 	if _, err := notices.Follow(ctx); err != nil {
 		return err
@@ -129,16 +136,63 @@ func (p *program) replica(ctx context.Context, store *db.DB, l net.Listener, enf
 		_, err := catalogs.Follow(ctx)
 		return err
 	})
+	gaps := db.NewGapCounts(store)
+	go gaps.Run(ctx, 30*time.Second)
+	metrics := p.metrics(catalogs, notices)
 	server, err := api.New(api.Config{
-		Spec: contract, Log: p.log, Random: rand.Reader, Now: time.Now, Enforce: enforce, Grace: p.cfg.Shutdown,
-	}, p.deps(store, keys, catalogs, notices))
+		Spec: contract, Log: p.log, Random: rand.Reader, Now: time.Now, Enforce: enforce, Grace: p.cfg.Shutdown, Metrics: metrics,
+	}, p.deps(store, keys, catalogs, notices, gaps))
 	if err != nil {
+		return err
+	}
+	if err := p.serveMetrics(ctx, metrics); err != nil {
 		return err
 	}
 	return server.Serve(ctx, l)
 }
 
-func (p *program) deps(store *db.DB, keys *db.KeyCache, catalogs *service.Catalogs, notices *service.Notices) api.Deps {
+// metrics are the request counts and what an operator looks at first at night.
+func (p *program) metrics(catalogs *service.Catalogs, notices *service.Notices) *edge.Metrics {
+	m := edge.NewMetrics()
+	m.Gauge("forkwright_catalog_revision", "Number of the catalog revision that answers.", func() float64 {
+		live, err := catalogs.Current()
+		if err != nil {
+			return 0
+		}
+		return float64(live.Number())
+	})
+	m.Gauge("forkwright_notices_age_seconds", "Time since stop-sales and recalls were last read.", func() float64 {
+		if set := notices.Current(); set != nil {
+			return time.Since(set.AsOf).Seconds()
+		}
+		return -1
+	})
+	return m
+}
+
+// serveMetrics listens on an address of its own, so that no proxy rule can publish it.
+func (p *program) serveMetrics(ctx context.Context, m *edge.Metrics) error {
+	if p.cfg.MetricsListen == "" {
+		return nil
+	}
+	l, err := net.Listen("tcp", p.cfg.MetricsListen)
+	if err != nil {
+		return fmt.Errorf("metrics: %w", err)
+	}
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", m.Handler())
+	go func() {
+		if err := edge.Serve(ctx, l, mux, p.log, time.Second); err != nil {
+			p.log.Error("metrics ended", "error", err.Error())
+		}
+	}()
+	return nil
+}
+
+// deps hands the api what it works with. One secret makes two keys, so that a receipt can
+// never open a page.
+func (p *program) deps(store *db.DB, keys *db.KeyCache, catalogs *service.Catalogs, notices *service.Notices, gaps *db.GapCounts) api.Deps {
+	receipts, links := derive(p.cfg.SigningKey, "receipts"), derive(p.cfg.SigningKey, "page links")
 	return api.Deps{
 		Auth:   keys,
 		Checks: []api.Check{{Name: "database", Ping: store.Ping}},
@@ -149,11 +203,29 @@ func (p *program) deps(store *db.DB, keys *db.KeyCache, catalogs *service.Catalo
 			}
 			return live.Number(), true
 		},
+		CatalogDeps: api.CatalogDeps{Catalogs: catalogs, Notices: notices, Stock: store, Gaps: gaps, ReceiptKeys: [][]byte{receipts}},
+		AdminDeps: api.AdminDeps{
+			Accounts: store, Keys: store, Locations: store, Persons: store, Events: store, NoticeStore: store,
+			Revisions: store.CatalogStore(), GapList: store, NoticesChanged: notices.Follow, CatalogChanged: catalogs.Follow,
+		},
+		QuoteDeps: api.QuoteDeps{LinkKey: links, Quotes: &service.Quoting{
+			Store: store, Catalogs: catalogs, Notices: notices, Now: time.Now, Digest: api.PageDigest(links),
+		}},
 	}
+}
+
+func derive(secret []byte, use string) []byte {
+	mac := hmac.New(sha256.New, secret)
+	mac.Write([]byte(use))
+	return mac.Sum(nil)
 }
 
 // demo starts a service of its own on a Postgres of its own and fills it.
 func (p *program) demo(ctx context.Context) (*cli.DemoService, error) {
+	if len(p.cfg.SigningKey) == 0 {
+		p.cfg.SigningKey = []byte(rand.Text() + rand.Text())
+	}
+	p.cfg.MetricsListen = "" // two demos may run side by side
 	place, err := p.demoDatabase(ctx)
 	if err != nil {
 		return nil, err
@@ -198,7 +270,7 @@ func (p *program) demoOn(ctx context.Context, place demoPlace) (*cli.DemoService
 	}
 	catalogFiles, _ := fs.Sub(demoFiles, "testdata/catalog")
 	caseFiles, _ := fs.Sub(demoFiles, "testdata/demo")
-	key, err := cli.FillDemo(ctx, store, source.Load, catalogFiles, caseFiles, p.cfg.DemoKey)
+	key, err := cli.FillDemo(ctx, store, store.CatalogStore(), source.Load, catalogFiles, caseFiles, p.cfg.DemoKey)
 	if err != nil {
 		store.Close()
 		return nil, err

@@ -33,6 +33,7 @@ type Config struct {
 	Now     func() time.Time // the clock of everything in this package
 	Enforce bool             // hold every request and answer to the contract; slow, about 1 ms
 	Rate    Rate             // per account; zero means no limit
+	Metrics *edge.Metrics    // counts requests; may be nil
 	Grace   time.Duration    // for running requests at the end; zero means 10 s
 }
 
@@ -82,7 +83,7 @@ func New(cfg Config, deps Deps) (*Server, error) {
 		}
 		inner = contract.Enforce(inner)
 	}
-	s.handler = edge.Wrap(inner, edge.Options{Log: cfg.Log, Random: cfg.Random, Now: cfg.Now, Panicked: answerPanic})
+	s.handler = edge.Wrap(inner, edge.Options{Log: cfg.Log, Random: cfg.Random, Now: cfg.Now, Metrics: cfg.Metrics, Panicked: answerPanic})
 	return s, nil
 }
 

@@ -68,7 +68,7 @@ func runCatalogLoad(ctx context.Context, e *Env, args []string) error {
 	if err != nil {
 		return err
 	}
-	return withStore(ctx, e, func(s Store) error {
+	return withCatalogs(ctx, e, func(s service.CatalogStore) error {
 		r, err := service.LoadCatalog(ctx, s, e.ReadCatalog, dir, o)
 		printProblems(e, r.Problems)
 		if err != nil {
@@ -101,7 +101,7 @@ func runCatalogActivate(ctx context.Context, e *Env, args []string) error {
 	if _, err := fmt.Sscan(rest[0], &n); err != nil || n < 1 {
 		return usage("%q is not a revision number", rest[0])
 	}
-	return withStore(ctx, e, func(s Store) error {
+	return withCatalogs(ctx, e, func(s service.CatalogStore) error {
 		r, err := service.SwitchCatalog(ctx, s, Operator, n)
 		if err != nil {
 			return err
@@ -115,6 +115,15 @@ func runCatalogActivate(ctx context.Context, e *Env, args []string) error {
 		fmt.Fprintf(e.Out, "revision %d answers now (before: %d)\n", r.Revision, r.Before)
 		return nil
 	})
+}
+
+func withCatalogs(ctx context.Context, e *Env, fn func(s service.CatalogStore) error) error {
+	o, err := e.Open(ctx)
+	if err != nil {
+		return err
+	}
+	defer o.Close()
+	return fn(o.Catalogs)
 }
 
 // Explain is an error as the person at the terminal should read it: a fault's own text and

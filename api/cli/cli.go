@@ -24,16 +24,22 @@ type Env struct {
 	Out, Err io.Writer
 	Now      func() time.Time
 
-	Store       func(ctx context.Context) (Store, func(), error) // the administrative commands' way to the database
+	Open        func(ctx context.Context) (Opened, error) // the administrative commands' way to the database
 	Serve       func(ctx context.Context) error
 	Migrate     func(ctx context.Context) (version int64, err error)
 	ReadCatalog service.ReadCatalog
 	Demo        func(ctx context.Context) (*DemoService, error)
 }
 
+// Opened is the database as one command uses it.
+type Opened struct {
+	Store    Store
+	Catalogs service.CatalogStore
+	Close    func()
+}
+
 // Store is what the administrative commands do to the database.
 type Store interface {
-	service.CatalogStore
 	CreateAccount(ctx context.Context, by caller.Caller, a account.Account) (account.Account, error)
 	CreateLocation(ctx context.Context, by caller.Caller, l account.Location) (account.Location, error)
 	CreateKey(ctx context.Context, by caller.Caller, n account.NewKey) (account.Key, string, error)
@@ -158,10 +164,10 @@ func runMigrate(ctx context.Context, e *Env, args []string) error {
 
 // withStore opens the database for one administrative command.
 func withStore(ctx context.Context, e *Env, fn func(s Store) error) error {
-	s, done, err := e.Store(ctx)
+	o, err := e.Open(ctx)
 	if err != nil {
 		return err
 	}
-	defer done()
-	return fn(s)
+	defer o.Close()
+	return fn(o.Store)
 }

@@ -20,7 +20,7 @@ type Config struct {
 	ListenGiven     bool           // whether it was set
 	MetricsListen   string         // FORKWRIGHT_METRICS_LISTEN; empty: off
 	EnforceContract bool           // FORKWRIGHT_CONTRACT=enforce
-	ReceiptKey      []byte         // FORKWRIGHT_RECEIPT_KEY: signs receipts; all replicas share it
+	SigningKey      []byte         // FORKWRIGHT_SIGNING_KEY: signs receipts and the links of pages; all replicas share it
 	TrustedProxies  []netip.Prefix // FORKWRIGHT_TRUSTED_PROXIES
 	PoolSize        int32          // FORKWRIGHT_POOL_SIZE
 	OldRevisionsMiB int            // FORKWRIGHT_OLD_REVISIONS_MIB: memory for older catalog revisions
@@ -43,7 +43,7 @@ func Variables() []Variable {
 		{"FORKWRIGHT_LISTEN", "127.0.0.1:8080 (demo: a free port)", "host:port"},
 		{"FORKWRIGHT_METRICS_LISTEN", "127.0.0.1:9464", "host:port of a loopback address, or off"},
 		{"FORKWRIGHT_CONTRACT", "off", "off or enforce (checks every request and response against openapi.yaml; slow)"},
-		{"FORKWRIGHT_RECEIPT_KEY", "none: receipts end with the process", "at least 32 characters, the same on every replica"},
+		{"FORKWRIGHT_SIGNING_KEY", "none (demo: made anew at each start)", "at least 32 characters, the same on every replica and after a restart"},
 		{"FORKWRIGHT_TRUSTED_PROXIES", "none", "addresses or networks, comma-separated, whose X-Forwarded-For counts"},
 		{"FORKWRIGHT_POOL_SIZE", "16", "a whole number from 2 to 500"},
 		{"FORKWRIGHT_OLD_REVISIONS_MIB", "256", "a whole number from 16 to 65536"},
@@ -66,7 +66,7 @@ func ReadConfig(getenv func(string) string) (Config, error) {
 		ListenGiven:     getenv("FORKWRIGHT_LISTEN") != "",
 		MetricsListen:   r.loopback("FORKWRIGHT_METRICS_LISTEN", "127.0.0.1:9464"),
 		EnforceContract: r.choice("FORKWRIGHT_CONTRACT", "off", "off", "enforce") == "enforce",
-		ReceiptKey:      []byte(r.text("FORKWRIGHT_RECEIPT_KEY", "", regexp.MustCompile(`^[!-~]{32,}$`), "at least 32 printable characters without spaces")),
+		SigningKey:      []byte(r.text("FORKWRIGHT_SIGNING_KEY", "", regexp.MustCompile(`^[!-~]{32,}$`), "at least 32 printable characters without spaces")),
 		TrustedProxies:  r.prefixes("FORKWRIGHT_TRUSTED_PROXIES"),
 		PoolSize:        int32(r.number("FORKWRIGHT_POOL_SIZE", 16, 2, 500)),
 		OldRevisionsMiB: r.number("FORKWRIGHT_OLD_REVISIONS_MIB", 256, 16, 65536),
@@ -85,7 +85,7 @@ type reader struct {
 	err    error
 }
 
-var secret = regexp.MustCompile(`^FORKWRIGHT_(RECEIPT|DEMO)_KEY$|URL$`)
+var secret = regexp.MustCompile(`^FORKWRIGHT_(SIGNING|DEMO)_KEY$|URL$`)
 
 func (r *reader) fail(name, value, allowed string) {
 	if r.err != nil {

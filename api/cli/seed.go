@@ -171,8 +171,8 @@ func seedTaxes(ctx context.Context, s SeedStore, demo fs.FS, by caller.Caller) e
 
 // FillDemo loads the demo catalog and makes the demo's shop, unless the database has them
 // from an earlier run; it gives the key.
-func FillDemo(ctx context.Context, s SeedStore, read service.ReadCatalog, catalogFiles, demo fs.FS, key string) (string, error) {
-	if _, err := service.LoadCatalog(ctx, s, read, catalogFiles, service.LoadOptions{By: Operator, LoadedBy: "demo"}); err != nil {
+func FillDemo(ctx context.Context, s SeedStore, catalogs service.CatalogStore, read service.ReadCatalog, catalogFiles, demo fs.FS, key string) (string, error) {
+	if _, err := service.LoadCatalog(ctx, catalogs, read, catalogFiles, service.LoadOptions{By: Operator, LoadedBy: "demo"}); err != nil {
 		return "", fmt.Errorf("loading the demo catalog: %w", err)
 	}
 	accounts, err := s.Accounts(ctx, "", 1)

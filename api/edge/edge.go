@@ -47,6 +47,8 @@ type Options struct {
 	Log    *slog.Logger
 	Random io.Reader        // of request ids
 	Now    func() time.Time // for durations
+	// Metrics counts requests; nil counts nothing.
+	Metrics *Metrics
 	// Panicked answers a request whose handler panicked before it had written
 	// anything.
 	Panicked func(http.ResponseWriter, *http.Request)
@@ -62,7 +64,9 @@ func Wrap(next http.Handler, o Options) http.Handler {
 		setHeaders(w.Header(), rec.RequestID)
 		seen := &watcher{ResponseWriter: w}
 		serve(next, seen, r, rec, o.Panicked)
-		logLine(r, o, rec, seen, o.Now().Sub(start))
+		took := o.Now().Sub(start)
+		o.Metrics.observe(r.Method, rec, seen, took)
+		logLine(r, o, rec, seen, took)
 	})
 }
 
