@@ -409,9 +409,12 @@ func (d *draft) source() {
 	free, coming, day := map[at]money.Amount{}, map[at]money.Amount{}, map[at]string{}
 	for _, s := range d.src.Stock {
 		k := at{s.Location, s.SKU}
-		free[k], coming[k] = fromDecimal(s.Available().String()), fromDecimal(s.Incoming.String())
+		free[k] = fromDecimal(s.Available().String())
 		if s.IncomingOn != nil {
 			day[k] = s.IncomingOn.Format("2006-01-02")
+		}
+		if s.IncomingOn == nil || day[k] >= d.src.Clock.Today() { // what is overdue is no promise
+			coming[k] = fromDecimal(s.Incoming.String())
 		}
 	}
 	if len(d.src.Places) == 0 {
