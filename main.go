@@ -226,6 +226,9 @@ func (p *program) demo(ctx context.Context) (*cli.DemoService, error) {
 		p.cfg.SigningKey = []byte(rand.Text() + rand.Text())
 	}
 	p.cfg.MetricsListen = "" // two demos may run side by side
+	if !p.cfg.LogGiven {
+		p.log = logger(p.err, "warn") // a line a request would bury the case
+	}
 	place, err := p.demoDatabase(ctx)
 	if err != nil {
 		return nil, err

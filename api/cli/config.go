@@ -26,6 +26,7 @@ type Config struct {
 	OldRevisionsMiB int            // FORKWRIGHT_OLD_REVISIONS_MIB: memory for older catalog revisions
 	Shutdown        time.Duration  // FORKWRIGHT_SHUTDOWN: how long requests may finish
 	LogLevel        string         // FORKWRIGHT_LOG: debug|info|warn|error
+	LogGiven        bool           // whether it was set
 
 	DemoURL  string // FORKWRIGHT_DEMO_DATABASE_URL: a database of the demo's own, by a superuser
 	DemoKey  string // FORKWRIGHT_DEMO_KEY
@@ -48,7 +49,7 @@ func Variables() []Variable {
 		{"FORKWRIGHT_POOL_SIZE", "16", "a whole number from 2 to 500"},
 		{"FORKWRIGHT_OLD_REVISIONS_MIB", "256", "a whole number from 16 to 65536"},
 		{"FORKWRIGHT_SHUTDOWN", "20s", "a duration from 1s to 5m"},
-		{"FORKWRIGHT_LOG", "info", "debug, info, warn or error"},
+		{"FORKWRIGHT_LOG", "info (demo: warn)", "debug, info, warn or error"},
 		{"FORKWRIGHT_DEMO_DATABASE_URL", "none: a private Postgres is started", "postgres://… of a superuser, a database of the demo's own"},
 		{"FORKWRIGHT_DEMO_KEY", "made anew at each start", "20 to 100 letters, digits, - and _"},
 		{"FORKWRIGHT_DEMO_KEEP", "none: the demo starts empty", "a folder for the demo's Postgres"},
@@ -71,6 +72,7 @@ func ReadConfig(getenv func(string) string) (Config, error) {
 		PoolSize:        int32(r.number("FORKWRIGHT_POOL_SIZE", 16, 2, 500)),
 		OldRevisionsMiB: r.number("FORKWRIGHT_OLD_REVISIONS_MIB", 256, 16, 65536),
 		Shutdown:        r.duration("FORKWRIGHT_SHUTDOWN", 20*time.Second, time.Second, 5*time.Minute),
+		LogGiven:        getenv("FORKWRIGHT_LOG") != "",
 		LogLevel:        r.choice("FORKWRIGHT_LOG", "info", "debug", "info", "warn", "error"),
 		DemoURL:         r.database("FORKWRIGHT_DEMO_DATABASE_URL"),
 		DemoKey:         r.text("FORKWRIGHT_DEMO_KEY", "", regexp.MustCompile(`^[A-Za-z0-9_-]{20,100}$`), "20 to 100 letters, digits, - and _"),

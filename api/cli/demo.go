@@ -471,8 +471,9 @@ func (w *walk) quote(ctx context.Context) error {
 	}
 	w.say("\n5. Quote %s, valid until %s", q.Number, q.ValidUntil)
 	for _, l := range q.Lines {
-		amount := "—"
+		amount := strings.ReplaceAll(l.Role, "_", " ")
 		switch {
+		case l.Role != "new" && (l.Net == nil || strings.Trim(*l.Net, "0.") == ""):
 		case l.Missing:
 			amount = "no price"
 		case l.Net != nil:
@@ -480,12 +481,12 @@ func (w *walk) quote(ctx context.Context) error {
 		case l.Gross != nil:
 			amount = *l.Gross
 		}
-		w.say("   %10s  %6s %-4s %-14s %s", amount, l.Quantity, l.Unit, l.SKU, l.Text)
+		w.say("   %17s  %6s %-4s %-14s %s", amount, l.Quantity, l.Unit, l.SKU, l.Text)
 	}
 	for _, g := range q.TaxGroups {
-		w.say("   %10v  tax %v %% on %v", g["tax"], g["rate"], g["taxable"])
+		w.say("   %17v  tax %v %% on %v", g["amount"], g["rate"], g["taxable"])
 	}
-	w.say("   %10v  %s in all (net %v, tax %v)", q.Totals["due"], q.Currency, q.Totals["net"], q.Totals["tax"])
+	w.say("   %17v  %s in all (net %v, tax %v)", q.Totals["due"], q.Currency, q.Totals["net"], q.Totals["tax"])
 	for _, warning := range q.Warnings {
 		w.say("   note: %s", warning.Text)
 	}
