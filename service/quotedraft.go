@@ -108,7 +108,7 @@ func (d *draft) forkText() string {
 		text = maker + " " + text
 	}
 	if d.owned.ModelYear != 0 {
-		text += " " + strconv.Itoa(d.owned.ModelYear)
+		text += ", " + strconv.Itoa(d.owned.ModelYear)
 	}
 	if mm := d.owned.TravelNow.MM; mm != 0 {
 		text += ", " + strconv.Itoa(mm) + " mm"

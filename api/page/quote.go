@@ -91,7 +91,7 @@ func Quote(q quote.Quote, c Customer) ([]byte, error) {
 func Lay(q quote.Quote, c Customer) Laid {
 	lang, words := wordsIn(q.Language)
 	s := sheet{
-		Words: words, Language: lang, CSS: template.CSS(paperCSS + "@page{size:" + paperSize(q.Seller.Paper) + ";margin:14mm 15mm 16mm}"), //nolint:gosec // ours, and one of two words
+		Words: words, Language: lang, CSS: template.CSS(paperCSS + "@page{size:" + paperSize(q.Seller.Paper) + ";margin:11mm 14mm 10mm}"), //nolint:gosec // ours, and one of two words
 		Q: q, Customer: c, Address: linesOf(c.Address), Gross: q.Basis == quote.Gross,
 	}
 	s.Title = words["quote"]
