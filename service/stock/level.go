@@ -1,4 +1,8 @@
 // Package stock decides about what lies where, is promised, and is on its way.
+//
+// What is available is what is on hand less what is promised. Feeds write the one, quotes the
+// other, and neither waits for the other: a count is of its as-of time, and what was handed
+// over since is subtracted from it when it is read.
 package stock
 
 import (
@@ -16,6 +20,9 @@ type Level struct {
 	Incoming   udecimal.Decimal
 	IncomingOn *time.Time // a date
 	Promised   udecimal.Decimal
+	Bin        string
+	AsOf       *time.Time // of the location's last feed; nil when there was none
+	Stale      bool       // the location's feed is overdue
 }
 
 // Available is what may still be promised: on hand less promised, and never less

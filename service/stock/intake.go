@@ -1,0 +1,339 @@
+package stock
+
+import (
+	"io"
+	"strings"
+	"time"
+
+	"github.com/quagmt/udecimal"
+
+	"forkwright/service/fault"
+)
+
+// Parts finds parts of ours by what a feed calls them.
+type Parts interface {
+	BySKU(sku string) (Part, bool)
+	ByGTIN(gtin string) []Part
+}
+
+// Mapped is what a location's code map says of a code: which part, and how many of the part's
+// units one of the code's is.
+type Mapped struct {
+	SKU    string
+	Factor udecimal.Decimal
+}
+
+// CodeMap looks codes up in a location's map; codes that it does not know are left out.
+type CodeMap func(codes []string) (map[string]Mapped, error)
+
+// Entry is what a feed says of one part.
+type Entry struct {
+	Place      int16 // which of the feed's locations
+	Line       int64
+	SKU        string
+	Keep       bool // the row was bad: the part keeps what it has, and is not missing
+	OnHand     udecimal.Decimal
+	AtLeast    bool
+	Incoming   udecimal.Decimal
+	IncomingOn string
+	Bin        string
+	Again      bool // there may be an earlier entry of the same part
+}
+
+// Place is one of a feed's locations as its rows come in.
+type Place struct {
+	Location string
+	FeedID   string
+	Policy   Policy
+	Codes    CodeMap // nil: it has none
+	Counts   Counts
+	Rejects  []Reject // the first mostRejects of them
+	Skip     error    // why its rows are read over
+	index    int16
+}
+
+const mostRejects = 10_000
+
+// Reject notes a bad row.
+func (p *Place) Reject(line int64, code, value string) {
+	p.Counts.Rejected++
+	if len(p.Rejects) < mostRejects {
+		p.Rejects = append(p.Rejects, Reject{line, code, clip(value)})
+	}
+}
+
+// Intake turns a feed's body into entries, some thousand at a time. Not safe for concurrent use.
+type Intake struct {
+	rows   *rowReader
+	parts  Parts
+	only   *Place // of a feed for one location
+	open   func(location string) (*Place, error)
+	places map[string]*Place
+	order  []*Place
+	seen   *seen
+	batch  []row
+	out    []Entry
+	asked  map[*Place]map[string]Mapped
+}
+
+const batchRows = 2000
+
+// NewIntake reads a feed for one location.
+func NewIntake(body io.Reader, format Format, parts Parts, place *Place) *Intake {
+	return &Intake{rows: newRowReader(body, format, false), parts: parts, only: place, order: []*Place{place}, seen: newSeen()}
+}
+
+// NewSharedIntake reads a feed whose rows name their locations; open is asked once for each.
+func NewSharedIntake(body io.Reader, format Format, parts Parts, open func(location string) (*Place, error)) *Intake {
+	return &Intake{rows: newRowReader(body, format, true), parts: parts, open: open, places: map[string]*Place{}, seen: newSeen()}
+}
+
+// Places are the locations that the rows read so far have named, by Entry.Place.
+func (in *Intake) Places() []*Place { return in.order }
+
+// Bytes is how much of the feed was read, unfolded.
+func (in *Intake) Bytes() int64 { return in.rows.bytes }
+
+// Digest is the SHA-256 of what was read; of the feed, once Next has returned io.EOF.
+func (in *Intake) Digest() []byte { return in.rows.sum.Sum(nil) }
+
+// Next gives the entries of the next rows; they are valid until it is called again. io.EOF is
+// the orderly end; any other error means that nothing of the feed may be used.
+func (in *Intake) Next() ([]Entry, error) {
+	in.batch, in.out = in.batch[:0], in.out[:0]
+	var end error
+	for len(in.batch) < batchRows {
+		in.batch = append(in.batch, row{})
+		if end = in.rows.next(&in.batch[len(in.batch)-1]); end != nil {
+			in.batch = in.batch[:len(in.batch)-1]
+			break
+		}
+	}
+	if end != nil && end != io.EOF {
+		return nil, end
+	}
+	if len(in.batch) == 0 {
+		return nil, io.EOF
+	}
+	if err := in.lookUp(); err != nil {
+		return nil, err
+	}
+	for i := range in.batch {
+		if err := in.take(&in.batch[i]); err != nil {
+			return nil, err
+		}
+	}
+	return in.out, nil
+}
+
+// place is where a row belongs; nil for a bad row that names nothing.
+func (in *Intake) place(r *row) (*Place, error) {
+	if in.only != nil {
+		return in.only, nil
+	}
+	if r.bad != "" || r.location == "" {
+		return nil, fault.New(fault.Malformed, "feed_location_missing", "Line %d does not say for which location it is; a row that belongs nowhere spoils the whole feed.", r.line)
+	}
+	if p, ok := in.places[r.location]; ok {
+		return p, nil
+	}
+	if len(in.places) >= mostPlaces {
+		return nil, fault.New(fault.TooLarge, "too_many_locations", "The feed names more than %d locations; send several feeds.", mostPlaces)
+	}
+	p, err := in.open(r.location)
+	if err != nil {
+		return nil, err
+	}
+	p.index = int16(len(in.order))
+	in.places[r.location], in.order = p, append(in.order, p)
+	return p, nil
+}
+
+const mostPlaces = 200
+
+// lookUp asks each location's code map once for all codes of the batch.
+func (in *Intake) lookUp() error {
+	in.asked = nil
+	wanted := map[*Place][]string{}
+	for i := range in.batch {
+		r := &in.batch[i]
+		p, err := in.place(r)
+		if err != nil {
+			return err
+		}
+		if p.Codes == nil || r.bad != "" {
+			continue
+		}
+		for _, code := range []string{r.code, r.gtin, r.sku} {
+			if code != "" {
+				wanted[p] = append(wanted[p], code)
+			}
+		}
+	}
+	for p, codes := range wanted {
+		found, err := p.Codes(codes)
+		if err != nil {
+			return err
+		}
+		if in.asked == nil {
+			in.asked = map[*Place]map[string]Mapped{}
+		}
+		in.asked[p] = found
+	}
+	return nil
+}
+
+// take judges one row: an entry, a bad row, or none of our business.
+func (in *Intake) take(r *row) error {
+	p, err := in.place(r)
+	if err != nil || p.Skip != nil {
+		return err
+	}
+	p.Counts.Read++
+	if r.bad != "" {
+		p.Reject(r.line, r.bad, r.raw)
+		return nil
+	}
+	if bad, value := r.controls(); bad {
+		p.Reject(r.line, RejectControl, value)
+		return nil
+	}
+	part, factor, reason := in.part(p, r)
+	switch {
+	case reason != "":
+		p.Reject(r.line, reason, r.codes())
+		return nil
+	case part == nil:
+		p.Counts.Unknown++
+		return nil
+	}
+	e := Entry{Place: p.index, Line: r.line, SKU: part.SKU, Bin: strings.TrimSpace(r.bin)}
+	if reason, value := e.fill(r, part, factor, &p.Policy); reason != "" {
+		p.Reject(r.line, reason, value)
+		e = Entry{Place: p.index, Line: r.line, SKU: part.SKU, Keep: true}
+	}
+	if e.OnHand.IsNeg() {
+		p.Counts.Oversold++
+	}
+	e.Again = in.seen.add(p.index, e.SKU)
+	in.out = append(in.out, e)
+	return nil
+}
+
+// part finds which part a row means. No part and no reason: not one of ours.
+func (in *Intake) part(p *Place, r *row) (*Part, *udecimal.Decimal, string) {
+	if r.sku == "" && r.gtin == "" && r.code == "" {
+		return nil, nil, RejectNoCode
+	}
+	for _, code := range []string{r.code, r.sku, r.gtin} {
+		if m, ok := in.asked[p][code]; ok && code != "" {
+			part, known := in.parts.BySKU(m.SKU)
+			if !known {
+				return nil, nil, "" // mapped to a part that the catalog no longer has
+			}
+			return &part, &m.Factor, ""
+		}
+	}
+	if part, ok := in.parts.BySKU(r.sku); ok && r.sku != "" {
+		if r.gtin != "" && !agree(part, in.parts.ByGTIN(r.gtin)) {
+			return nil, nil, RejectCodeConflict
+		}
+		return &part, nil, ""
+	}
+	switch parts := in.gtin(r.gtin); len(parts) {
+	case 0:
+		return nil, nil, ""
+	case 1:
+		return &parts[0], nil, ""
+	}
+	return nil, nil, RejectAmbiguousGTIN
+}
+
+func (in *Intake) gtin(gtin string) []Part {
+	if gtin == "" {
+		return nil
+	}
+	return in.parts.ByGTIN(gtin)
+}
+
+// agree: a number that nobody of ours has contradicts nothing.
+func agree(part Part, byGTIN []Part) bool {
+	for _, p := range byGTIN {
+		if p.SKU == part.SKU {
+			return true
+		}
+	}
+	return len(byGTIN) == 0
+}
+
+// fill reads the figures of a row; reason is "" or why the row is bad, value what was there.
+func (e *Entry) fill(r *row, part *Part, mapped *udecimal.Decimal, policy *Policy) (reason, value string) {
+	factor := udecimal.One
+	if mapped != nil {
+		factor = *mapped
+	} else if factor, reason = part.factor(r.unit, policy); reason != "" {
+		return reason, r.unit
+	}
+	onHand, reason := r.onHand.count(policy, factor, part)
+	if reason != "" {
+		return reason, r.onHand.text
+	}
+	e.OnHand, e.AtLeast = onHand.value, onHand.atLeast
+	if strings.TrimSpace(r.incoming.text) != "" {
+		coming, reason := r.incoming.count(policy, factor, part)
+		if reason == "" && coming.value.IsNeg() {
+			reason = RejectNegative
+		}
+		if reason != "" {
+			return reason, r.incoming.text
+		}
+		e.Incoming = coming.value
+	}
+	e.IncomingOn = strings.TrimSpace(r.incomingOn)
+	if e.IncomingOn != "" {
+		if _, err := time.Parse(time.DateOnly, e.IncomingOn); err != nil {
+			return RejectBadDate, r.incomingOn
+		}
+	} else if e.Incoming.IsPos() {
+		return RejectDateMissing, r.incoming.text
+	}
+	if len([]rune(e.Bin)) > 60 {
+		return RejectBin, e.Bin
+	}
+	return "", ""
+}
+
+func (c cell) count(policy *Policy, factor udecimal.Decimal, part *Part) (quantity, string) {
+	if c.number && policy.Decimal != '.' {
+		pointed := *policy
+		pointed.Decimal = '.'
+		policy = &pointed
+	}
+	q, reason := parseQuantity(c.text, policy)
+	if reason != "" {
+		return q, reason
+	}
+	return q.times(factor, part)
+}
+
+// controls finds a control character in what is kept or looked up.
+func (r *row) controls() (bool, string) {
+	for _, s := range []string{r.sku, r.gtin, r.code, r.bin, r.unit} {
+		for i := range len(s) {
+			if s[i] < 0x20 || s[i] == 0x7f {
+				return true, s
+			}
+		}
+	}
+	return false, ""
+}
+
+// codes is what a row calls its part, for the list of bad rows.
+func (r *row) codes() string {
+	for _, s := range []string{r.sku, r.gtin, r.code} {
+		if s != "" {
+			return s
+		}
+	}
+	return ""
+}
