@@ -1,0 +1,229 @@
+package bench
+
+import (
+	"encoding/json"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+
+	"forkwright/service/catalog"
+	"forkwright/service/catalog/source"
+	"forkwright/service/fitment"
+	"forkwright/service/job"
+	"forkwright/service/quote"
+	"forkwright/service/setup"
+	"forkwright/service/unit"
+)
+
+func demo(t *testing.T) *catalog.Revision {
+	t.Helper()
+	tables, problems := source.Read(os.DirFS("../../../testdata/catalog"))
+	if tables == nil {
+		t.Fatalf("the demo catalog cannot be read: %v", problems)
+	}
+	return catalog.Build(tables, 1)
+}
+
+// conversions yields a conversion for every fork and coil cartridge of the demo catalog that go together.
+func conversions(rev *catalog.Revision, yield func(*catalog.Fork, job.Question)) {
+	for i := range rev.Forks() {
+		f := &rev.Forks()[i]
+		for _, part := range rev.Parts() {
+			c, ok := rev.Coil(part.SKU)
+			if !ok || !slices.Contains(f.TravelsMM, c.TravelMM) {
+				continue
+			}
+			now := fitment.Travel{MM: c.TravelMM, How: fitment.Measured}
+			owned := fitment.Owned{Fork: f, ModelYear: int(f.YearTo), TravelBuilt: now, TravelNow: now, WheelSize: f.WheelSizes[0], Options: map[string]string{}}
+			for _, o := range rev.Options(f.ID) {
+				owned.Options[o.Fact] = o.Value
+			}
+			if v := fitment.Judge(rev, &owned, c.SKU).Verdict; v != catalog.Fits && v != catalog.FitsWith {
+				continue
+			}
+			yield(f, job.Question{Owned: owned, Jobs: []string{"coil_conversion", "lower_leg_service"}, Cartridge: c.SKU, Spring: rev.Family(c.SpringFamily)[0].SKU})
+		}
+	}
+}
+
+func TestEverySheetOfTheDemoCatalog(t *testing.T) {
+	rev := demo(t)
+	sheets, left, right, unknown := 0, 0, 0, 0
+	conversions(rev, func(f *catalog.Fork, q job.Question) {
+		b, err := job.Make(rev, q, fitment.Judge)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := New(Input{Bill: b, Name: Names(rev, "en")})
+		html, err := s.HTML()
+		if err != nil {
+			t.Fatal(err)
+		}
+		sheets++
+		side := rev.ChassisOf(f).SpringSide
+		if side == catalog.Left {
+			left++
+		} else {
+			right++
+		}
+		if s.Legs.SpringSide != side {
+			t.Errorf("%s: the picture shows the spring %s, it is %s", f.ID, s.Legs.SpringSide, side)
+		}
+		for i, step := range s.Steps {
+			want := map[catalog.Leg]string{catalog.SpringLeg: strings.ToUpper(string(side)) + " leg, spring side", catalog.BothLegs: "BOTH legs"}[b.Steps[i].Leg]
+			if b.Steps[i].Leg == catalog.DamperLeg {
+				want = map[catalog.Side]string{catalog.Left: "RIGHT leg, damper side", catalog.Right: "LEFT leg, damper side"}[side]
+			}
+			if step.Leg != want {
+				t.Errorf("%s, step %s: leg %q, want %q", f.ID, b.Steps[i].Code, step.Leg, want)
+			}
+			if len(step.Figures) != len(b.Steps[i].Figures) || len(step.Cautions) != len(b.Steps[i].Cautions) {
+				t.Errorf("%s, step %s: figures or cautions are lost", f.ID, b.Steps[i].Code)
+			}
+			for _, x := range step.Figures {
+				if x.Value == "" {
+					unknown++
+					if x.Look == "" || !strings.Contains(string(html), "NOT IN OUR DATA") {
+						t.Errorf("%s: %s is not in the data, and the sheet does not say where to look", f.ID, x.Name)
+					}
+				}
+			}
+			for _, c := range step.Cautions {
+				if c.Text == "" {
+					t.Errorf("%s, step %s: an empty caution", f.ID, b.Steps[i].Code)
+				}
+			}
+		}
+		if got := strings.Count(string(html), `class="do"`); got != len(b.Steps) {
+			t.Errorf("%s: %d of %d steps on the page", f.ID, got, len(b.Steps))
+		}
+	})
+	if sheets < 60 || left == 0 || right == 0 || unknown == 0 {
+		t.Errorf("%d sheets, %d left, %d right, %d unknown figures: too few to mean anything", sheets, left, right, unknown)
+	}
+}
+
+func TestFiguresAsPublishedThenTheOtherUnit(t *testing.T) {
+	for _, c := range []struct {
+		figure      string
+		p           job.Published
+		dim         unit.Dimension
+		u           unit.System
+		value, also string
+	}{
+		{"torque", job.Published{Value: 205, Unit: "in-lbf"}, unit.Torque, unit.Metric, "205 in-lbf", "23.2 N m"},
+		{"torque", job.Published{Value: 25.5, Unit: "N m"}, unit.Torque, unit.Metric, "25.5 N m", "226 in-lbf"},
+		{"torque", job.Published{Value: 18, Unit: "ft-lbf"}, unit.Torque, unit.Metric, "18 ft-lbf", "24.4 N m"},
+		{"socket_after", job.Published{Value: 28, Unit: "mm"}, unit.Length, unit.Imperial, "28 mm", ""},
+		{"socket_after", job.Published{Value: 0.5, Unit: "in"}, unit.Length, unit.Metric, "0.5 in", "12.7 mm"},
+		{"oil_volume", job.Published{Value: 13, Unit: "cc"}, unit.Volume, unit.Metric, "13 mL", ""},
+		{"oil_volume", job.Published{Value: 40, Unit: "mL"}, unit.Volume, unit.Imperial, "40 mL", "1.35 fl oz"},
+		{"air_pressure_max", job.Published{Value: 70, Unit: "psi"}, unit.Pressure, unit.Metric, "70 psi", "4.8 bar"},
+	} {
+		si, err := c.p.SI(c.dim)
+		if err != nil {
+			t.Fatal(err)
+		}
+		l := layout{in: Input{Units: c.u}}
+		f := l.figure(job.Figure{Figure: c.figure, Published: c.p, SI: si, Owner: "X"})
+		value, also := strings.ReplaceAll(f.Value, "\u00a0", " "), strings.ReplaceAll(f.Also, "\u00a0", " ")
+		if value != c.value || also != c.also {
+			t.Errorf("%s %v: %q = %q, want %q = %q", c.figure, c.p, value, also, c.value, c.also)
+		}
+	}
+}
+
+func TestABillGoesThroughAQuoteUnchanged(t *testing.T) {
+	rev := demo(t)
+	conversions(rev, func(_ *catalog.Fork, q job.Question) {
+		b, err := job.Make(rev, q, fitment.Judge)
+		if err != nil {
+			t.Fatal(err)
+		}
+		stored, err := json.Marshal(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		back, ok, err := OfQuote(&quote.Quote{Bench: stored})
+		if err != nil || !ok {
+			t.Fatal(ok, err)
+		}
+		x, _ := New(Input{Bill: b, Name: Names(rev, "en")}).HTML()
+		y, _ := New(Input{Bill: back, Name: Names(rev, "en")}).HTML()
+		if string(x) != string(y) {
+			t.Fatal("the sheet of the stored bill differs")
+		}
+	})
+	if _, ok, err := OfQuote(&quote.Quote{}); ok || err != nil {
+		t.Error("a quote without bench work has a sheet")
+	}
+}
+
+func TestASetupIsOnTheSheet(t *testing.T) {
+	rev := demo(t)
+	f, _ := rev.Fork("skarnfeld-hollin-36-expert-2021")
+	now := fitment.Travel{MM: 160, How: fitment.Measured}
+	owned := fitment.Owned{Fork: f, ModelYear: 2021, TravelBuilt: now, TravelNow: now, WheelSize: "29", Options: map[string]string{}}
+	a, err := setup.Recommend(rev, setup.Question{Owned: &owned, Cartridge: "QB-C36S-160", Rider: setup.Rider{MassKG: 78, MassIs: "kitted"}, Bicycle: setup.Bicycle{MassKG: 15.2}, WithCurve: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := job.Make(rev, job.Question{Owned: owned, Jobs: []string{"coil_conversion"}, Cartridge: "QB-C36S-160"}, fitment.Judge)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, u := range []unit.System{unit.Metric, unit.Imperial} {
+		s := New(Input{Bill: b, Name: Names(rev, "en"), Setup: &a, Units: u})
+		html, err := s.HTML()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s.Chart == nil || !strings.Contains(string(html), "force-travel-title") {
+			t.Error("no chart on the sheet")
+		}
+		for _, name := range []string{"Spring", "Preload", "Sag", "End force", "Sag measured"} {
+			if !slices.ContainsFunc(s.Setup, func(f Fact) bool { return f.Name == name }) {
+				t.Errorf("no %s on the sheet: %v", name, s.Setup)
+			}
+		}
+	}
+}
+
+func TestHostileTextIsHarmless(t *testing.T) {
+	rev := demo(t)
+	for name, text := range map[string]string{
+		"markup":  `</td><script>alert("1")</script><img src=x onerror=alert(1)>`,
+		"style":   `</style><script>`,
+		"formula": `=HYPERLINK("http://x.example")`,
+		"turned":  "abc\u202edef\u2066ghi\u200f",
+		"control": "a\x00b\x07c\x1bd",
+		"long":    strings.Repeat("W", 4096),
+	} {
+		conversions(rev, func(_ *catalog.Fork, q job.Question) {
+			if q.Cartridge != "QB-C36S-160" {
+				return
+			}
+			b, err := job.Make(rev, q, fitment.Judge)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range b.Steps {
+				b.Steps[i].Text = text
+			}
+			for i := range b.Figures {
+				b.Figures[i].Source, b.Figures[i].WhereToLook, b.Figures[i].Published.Unit = text, text, text
+			}
+			b.Open = append(b.Open, job.OpenPoint{Text: text})
+			html, err := New(Input{Bill: b, Name: func(string) string { return text }, Customer: text, Language: text, Quote: &quote.Quote{Reference: text, Number: text, Seller: quote.Seller{Name: text}}}).HTML()
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, bad := range []string{"<script", "<img", "\u202e", "\u2066", "\u200f", "\x00", "\x07", "\x1b"} {
+				if strings.Contains(string(html), bad) {
+					t.Errorf("%s: the page carries %q", name, bad)
+				}
+			}
+		})
+	}
+}
