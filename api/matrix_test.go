@@ -68,7 +68,7 @@ type recipe struct {
 	headers func(a *attempt) []string
 }
 
-const demoFork, demoPart = "skarnfeld-hollin-36-expert-2021", "QB-C36S-160"
+const matrixFork, matrixPart = "skarnfeld-hollin-36-expert-2021", "QB-C36S-160"
 
 func ofPath(name string, thing func(a *attempt) string, missing string) func(*attempt) map[string]string {
 	return func(a *attempt) map[string]string {
@@ -106,7 +106,7 @@ func (a *attempt) ownedPerson() string {
 }
 
 func (a *attempt) aNotice() string {
-	return want[noticeAnswer](a.world, 201, admin, "POST", "/v1/notices", `{"kind":"bulletin","effect":"warn","sku":"`+demoPart+`","text":"Look twice."}`).ID
+	return want[noticeAnswer](a.world, 201, admin, "POST", "/v1/notices", `{"kind":"bulletin","effect":"warn","sku":"`+matrixPart+`","text":"Look twice."}`).ID
 }
 
 // accountNamed names in a member or parameter whose thing is asked for; "" for the own.
@@ -201,10 +201,10 @@ func personMember(a *attempt) string {
 
 var recipes = map[string]recipe{
 	"getDocsFile":   {path: ofPath("file", always("roles"), "no-such-page")},
-	"getFork":       {path: ofPath("fork_id", always(demoFork), "no-such-fork")},
-	"listForkParts": {path: ofPath("fork_id", always(demoFork), "no-such-fork")},
-	"getPart":       {path: ofPath("sku", always(demoPart), "NO-SUCH-PART")},
-	"listPartForks": {path: ofPath("sku", always(demoPart), "NO-SUCH-PART")},
+	"getFork":       {path: ofPath("fork_id", always(matrixFork), "no-such-fork")},
+	"listForkParts": {path: ofPath("fork_id", always(matrixFork), "no-such-fork")},
+	"getPart":       {path: ofPath("sku", always(matrixPart), "NO-SUCH-PART")},
+	"listPartForks": {path: ofPath("sku", always(matrixPart), "NO-SUCH-PART")},
 	"recheckFit": {body: func(a *attempt) string {
 		made := a.send(a.keys[shop], "POST", "/v1/fit-checks", string(a.example("checkFit")))
 		var got struct{ Receipts []struct{ Receipt string } }
