@@ -6,6 +6,7 @@ import (
 
 	"forkwright/api/page/chart"
 	"forkwright/service/catalog"
+	"forkwright/service/job"
 	"forkwright/service/setup"
 	"forkwright/service/unit"
 )
@@ -29,6 +30,7 @@ func (l *layout) setup() {
 	}
 	if chosen != nil {
 		l.coil(chosen)
+		l.compareSpring(chosen.Spring.SKU)
 	}
 	if a.Air != nil {
 		l.air(a.Air)
@@ -45,14 +47,31 @@ func (l *layout) setup() {
 	}
 }
 
+// compareSpring says so where the work order brings another spring than the setup asks for.
+func (l *layout) compareSpring(sku string) {
+	for _, x := range l.in.Bill.Lines {
+		brought := x.Role == job.New || x.Role == job.Included || x.Role == job.CustomerSupplied
+		if sku != "" && brought && x.Kind == catalog.KindSpring && x.SKU != sku {
+			l.out.SetupNote = strings.TrimSpace(l.out.SetupNote + fmt.Sprintf(" The order brings the spring %s and the setup asks for %s: settle which before the leg is closed.", x.SKU, sku))
+		}
+	}
+}
+
+func (l *layout) rateUnit() string {
+	if l.system() == unit.Imperial {
+		return "lbf/in"
+	}
+	return "N/mm"
+}
+
 func (l *layout) add(name, value string) {
 	l.out.Setup = append(l.out.Setup, Fact{name, value})
 }
 
 func (l *layout) coil(s *setup.Setup) {
 	text := l.show(s.Spring.RateNPerMM, unit.Rate)
-	if s.Spring.Published.Known() {
-		text = published(s.Spring.Published) + " (" + text + ")"
+	if p := s.Spring.Published; p.Known() && label(p.Unit) != label(l.rateUnit()) {
+		text = published(p) + " (" + text + ")"
 	}
 	if s.Spring.SKU != "" {
 		text += ", " + s.Spring.SKU

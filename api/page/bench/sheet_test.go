@@ -190,6 +190,16 @@ func TestASetupIsOnTheSheet(t *testing.T) {
 	}
 }
 
+func TestAnotherSpringThanTheSetupsIsSaid(t *testing.T) {
+	bill := job.Bill{Lines: []job.Line{{SKU: "S-55", Kind: catalog.KindSpring, Role: job.Included}}}
+	for sku, want := range map[string]bool{"S-55": false, "S-65": true, "": false} {
+		s := New(Input{Bill: bill, Setup: &setup.Answer{Status: setup.OK, Recommended: &setup.Setup{Spring: setup.Spring{SKU: sku, RateNPerMM: 9}}}})
+		if got := strings.Contains(s.SetupNote, "settle which"); got != want {
+			t.Errorf("setup asks for %q, the order brings S-55: %q", sku, s.SetupNote)
+		}
+	}
+}
+
 func TestHostileTextIsHarmless(t *testing.T) {
 	rev := demo(t)
 	for name, text := range map[string]string{

@@ -12,7 +12,7 @@ import (
 // Bench sets a bench sheet. At is a time of the quote's own, so that the same sheet gives the same
 // bytes.
 func Bench(b bench.Sheet, at time.Time) ([]byte, error) {
-	s, err := newSheet(b.Paper, b.Title, "en", at, 1)
+	s, err := newSheet(b.Paper, b.Title, "en", at, 0.93)
 	if err != nil {
 		return nil, err
 	}

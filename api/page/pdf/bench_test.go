@@ -34,11 +34,11 @@ func demoSheet(t *testing.T, change func(*bench.Input)) bench.Sheet {
 	for _, o := range rev.Options(f.ID) {
 		owned.Options[o.Fact] = o.Value
 	}
-	b, err := job.Make(rev, job.Question{Owned: owned, Jobs: []string{"coil_conversion", "lower_leg_service"}, Cartridge: "QB-C36S-160", Spring: rev.Family("Q36L")[3].SKU, Kits: []string{"QB-SV-SK36-2"}}, fitment.Judge)
+	a, err := setup.Recommend(rev, setup.Question{Owned: &owned, Cartridge: "QB-C36S-160", Rider: setup.Rider{MassKG: 78, MassIs: "kitted"}, Bicycle: setup.Bicycle{MassKG: 15.2}, Discipline: "enduro", WithCurve: true})
 	if err != nil {
 		t.Fatal(err)
 	}
-	a, err := setup.Recommend(rev, setup.Question{Owned: &owned, Cartridge: "QB-C36S-160", Rider: setup.Rider{MassKG: 78, MassIs: "kitted"}, Bicycle: setup.Bicycle{MassKG: 15.2}, Discipline: "enduro", WithCurve: true})
+	b, err := job.Make(rev, job.Question{Owned: owned, Jobs: []string{"coil_conversion", "lower_leg_service"}, Cartridge: "QB-C36S-160", Spring: a.Recommended.Spring.SKU, Kits: []string{"QB-SV-SK36-2"}}, fitment.Judge)
 	if err != nil {
 		t.Fatal(err)
 	}
