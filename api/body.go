@@ -17,6 +17,7 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 
 	"forkwright/service/fault"
+	"forkwright/service/stock"
 )
 
 const mediaJSON = "application/json"
@@ -42,13 +43,17 @@ func (p *plan) fillStream(in reflect.Value, r request) error {
 	if got := mediaType(r.Header); !slices.Contains(p.stream.types, got) {
 		return wrongMedia(r.Header.Get("Content-Type"), p.stream.types)
 	}
-	if err := plainEncoding(r.Header); err != nil {
+	compressed := p.stream.gzip && r.Header.Get("Content-Encoding") == "gzip"
+	if err := plainEncoding(r.Header); err != nil && !compressed {
 		return err
 	}
 	if err := sizeFits(r); err != nil {
 		return err
 	}
 	body := io.Reader(limitedBody{http.MaxBytesReader(r.writer, r.Body, r.maxBody), r.maxBody})
+	if compressed {
+		body = stock.Gunzip(body)
+	}
 	in.FieldByIndex(p.stream.index).Set(reflect.ValueOf(&body).Elem())
 	return nil
 }

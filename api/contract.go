@@ -62,6 +62,7 @@ type ContractOperation struct {
 	Produces         []string // media types of 2xx answers; sorted
 	Statuses         []string // sorted
 	RequestExample   []byte   // the first JSON example of the body, nil when there is none
+	ExampleTarget    string   // path and query from the examples of the parameters, "" when one of the path has none
 	Summary          string
 }
 
@@ -86,6 +87,7 @@ func describe(method, path string, item *openapi3.PathItem, o *openapi3.Operatio
 		d.Parameters = append(d.Parameters, p.Value.In+":"+p.Value.Name)
 	}
 	slices.Sort(d.Parameters)
+	d.ExampleTarget = exampleTarget(path, append(slices.Clone(item.Parameters), o.Parameters...))
 	if o.RequestBody != nil {
 		d.Consumes = slices.Sorted(maps.Keys(o.RequestBody.Value.Content))
 		d.RequestExample = exampleOf(o.RequestBody.Value.Content.Get(mediaJSON))
@@ -102,6 +104,41 @@ func describe(method, path string, item *openapi3.PathItem, o *openapi3.Operatio
 	slices.Sort(d.Statuses)
 	d.Produces = slices.Sorted(maps.Keys(produces))
 	return d
+}
+
+// exampleTarget fills a path and its query with the examples of the parameters.
+func exampleTarget(path string, params openapi3.Parameters) string {
+	query := url.Values{}
+	for _, p := range params {
+		text, ok := exampleText(p.Value.Example)
+		switch {
+		case p.Value.In == fromPath && !ok:
+			return ""
+		case p.Value.In == fromPath:
+			path = strings.ReplaceAll(path, "{"+p.Value.Name+"}", url.PathEscape(text))
+		case p.Value.In == fromQuery && ok:
+			query.Set(p.Value.Name, text)
+		}
+	}
+	if len(query) > 0 {
+		path += "?" + query.Encode()
+	}
+	return path
+}
+
+// exampleText writes an example as a query does: a list with commas.
+func exampleText(example any) (string, bool) {
+	switch v := example.(type) {
+	case nil:
+		return "", false
+	case []any:
+		texts := make([]string, len(v))
+		for i := range v {
+			texts[i], _ = exampleText(v[i])
+		}
+		return strings.Join(texts, ","), true
+	}
+	return fmt.Sprint(example), true
 }
 
 func exampleOf(m *openapi3.MediaType) []byte {
@@ -238,7 +275,7 @@ func (c *Contract) checkUnrouted(x Exchange) error {
 // that a schema can give.
 func (c *Contract) Enforce(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		kept := &keptBody{ReadCloser: r.Body}
+		kept := &keptBody{ReadCloser: r.Body, whole: mediaType(r.Header) == mediaJSON}
 		if r.Body != nil {
 			r.Body = kept
 		}
@@ -259,15 +296,19 @@ func (c *Contract) Enforce(next http.Handler) http.Handler {
 	})
 }
 
-// keptBody keeps what a handler read, for the check afterwards.
+// keptBody keeps what a handler read, for the check afterwards; of what is no JSON, and may be
+// a long stream, only the beginning.
 type keptBody struct {
 	io.ReadCloser
-	read bytes.Buffer
+	whole bool
+	read  bytes.Buffer
 }
 
 func (k *keptBody) Read(p []byte) (int, error) {
 	n, err := k.ReadCloser.Read(p)
-	k.read.Write(p[:n])
+	if k.whole || k.read.Len() < 1<<10 {
+		k.read.Write(p[:n])
+	}
 	return n, err
 }
 

@@ -33,6 +33,7 @@ type plan struct {
 	body   *bodyPlan
 	stream *streamPlan
 	accept []int // field index of the negotiated media type
+	sent   []int // field index of the body's media type
 }
 
 // param is one value from path, query or header.
@@ -58,6 +59,7 @@ type bodyPlan struct {
 type streamPlan struct {
 	index []int
 	types []string
+	gzip  bool // Content-Encoding: gzip is taken and unfolded
 }
 
 // request is what a plan fills an input from.
@@ -79,7 +81,8 @@ type request struct {
 //	Key       string   `header:"Idempotency-Key" maxlen:"100" required:"true"`
 //	Media     string   `accept:""`                        // the negotiated media type
 //	Body      QuoteIn  `body:""`                          // strict JSON; a pointer: may be absent; body:"nulls": null allowed
-//	Rows      io.Reader `stream:"text/csv"`               // the body as it comes, limited
+//	Rows      io.Reader `stream:"text/csv" gzip:"true"`   // the body as it comes, limited; may be compressed
+//	Type      string    `contenttype:""`                  // which of a stream's types it is
 //
 // A pointer tells "not given" from zero. Named string types, and types with
 // UnmarshalText, work as they are. Embedded structs are looked into.
@@ -105,11 +108,15 @@ func (p *plan) add(f reflect.StructField) error {
 		if f.Type != reflect.TypeFor[io.Reader]() {
 			return fmt.Errorf("a stream is an io.Reader, not %s", f.Type)
 		}
-		p.stream = &streamPlan{index: f.Index, types: strings.Split(types, ",")}
+		p.stream = &streamPlan{index: f.Index, types: strings.Split(types, ","), gzip: f.Tag.Get("gzip") == "true"}
 		return nil
 	}
 	if _, ok := f.Tag.Lookup("accept"); ok {
 		p.accept = f.Index
+		return nil
+	}
+	if _, ok := f.Tag.Lookup("contenttype"); ok {
+		p.sent = f.Index
 		return nil
 	}
 	for _, source := range []string{fromPath, fromQuery, fromHeader} {
@@ -181,6 +188,9 @@ func (p *plan) fill(in reflect.Value, r request) error {
 	}
 	if p.accept != nil {
 		in.FieldByIndex(p.accept).SetString(r.media)
+	}
+	if p.sent != nil {
+		in.FieldByIndex(p.sent).SetString(mediaType(r.Header))
 	}
 	return p.fillBody(in, r)
 }

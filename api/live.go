@@ -7,8 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/quagmt/udecimal"
-
 	"forkwright/service/caller"
 	"forkwright/service/catalog"
 	"forkwright/service/fault"
@@ -55,23 +53,23 @@ type priceOut struct {
 // whether there is any.
 type stockOut struct {
 	SKU          string     `json:"sku"`
-	Availability string     `json:"availability"` // yes|few|date|no
-	On           string     `json:"on,omitempty"` // for date
+	Availability string     `json:"availability"`    // yes|few|date|no
+	On           string     `json:"on,omitempty"`    // for date
+	Stale        bool       `json:"stale,omitempty"` // counted on a location whose feed is overdue
 	Levels       []levelOut `json:"levels,omitempty"`
 }
 
 type levelOut struct {
-	Location   string `json:"location"`
-	Available  string `json:"available"`
-	AtLeast    bool   `json:"at_least"`
-	OnHand     string `json:"on_hand"`
-	Promised   string `json:"promised"`
-	Incoming   string `json:"incoming,omitempty"`
-	IncomingOn string `json:"incoming_on,omitempty"`
+	Location   string     `json:"location"`
+	Available  string     `json:"available"`
+	AtLeast    bool       `json:"at_least"`
+	OnHand     string     `json:"on_hand"`
+	Promised   string     `json:"promised"`
+	Incoming   string     `json:"incoming,omitempty"`
+	IncomingOn string     `json:"incoming_on,omitempty"`
+	Stale      bool       `json:"stale"` // its feed is overdue
+	AsOf       *time.Time `json:"as_of,omitempty"`
 }
-
-// few is up to how many of a part a storefront shows as the last ones (common practice).
-var few = udecimal.MustFromInt64(3, 0)
 
 // liveOut answers what was asked for beside the answer; nil when nothing was. Stock that
 // cannot be read makes no failure of the rest.
@@ -178,52 +176,33 @@ func (a *asking) levels(ctx context.Context, skus, locations []string) ([]stock.
 
 // stockOut sums up the levels of each part asked for; a part that lies nowhere is a no.
 func (a *asking) stockOut(skus []string, levels []stock.Level) []stockOut {
+	of := map[string][]stock.Level{}
+	for _, l := range levels {
+		of[l.SKU] = append(of[l.SKU], l)
+	}
 	out := []stockOut{}
 	for _, sku := range skus {
 		x := stockOut{SKU: sku}
-		total, next := udecimal.Zero, ""
-		for _, l := range levels {
-			if l.SKU != sku {
-				continue
-			}
-			total = total.Add(l.Available())
-			if l.AtLeast && l.Available().IsPos() {
-				total = total.Add(few) // more than it says
-			}
-			if l.IncomingOn != nil && l.Incoming.IsPos() {
-				if on := l.IncomingOn.Format(time.DateOnly); next == "" || on < next {
-					next = on
-				}
-			}
-			if a.view == forTrade {
-				x.Levels = append(x.Levels, levelOf(l))
+		x.Availability, x.On, x.Stale = stock.ForStorefront(of[sku], a.today())
+		if a.view == forTrade {
+			for _, l := range of[sku] {
+				x.Levels = append(x.Levels, levelOf(l, a.today()))
 			}
 		}
-		x.Availability, x.On = availability(total, next)
 		out = append(out, x)
 	}
 	return out
 }
 
-func availability(total udecimal.Decimal, incoming string) (word, on string) {
-	switch {
-	case total.GreaterThan(few):
-		return "yes", ""
-	case total.IsPos():
-		return "few", ""
-	case incoming != "":
-		return "date", incoming
+// levelOf is a level as the trade sees it. What should have come in before today is no promise.
+func levelOf(l stock.Level, today string) levelOut {
+	now := stock.AvailabilityOf(l, today)
+	out := levelOut{
+		Location: l.Location, Available: now.Available.String(), AtLeast: l.AtLeast, OnHand: l.OnHand.String(), Promised: l.Promised.String(),
+		IncomingOn: now.IncomingOn, Stale: l.Stale, AsOf: utc(l.AsOf),
 	}
-	return "no", ""
-}
-
-func levelOf(l stock.Level) levelOut {
-	out := levelOut{Location: l.Location, Available: l.Available().String(), AtLeast: l.AtLeast, OnHand: l.OnHand.String(), Promised: l.Promised.String()}
-	if l.Incoming.IsPos() {
-		out.Incoming = l.Incoming.String()
-	}
-	if l.IncomingOn != nil {
-		out.IncomingOn = l.IncomingOn.Format(time.DateOnly)
+	if now.Incoming.IsPos() {
+		out.Incoming = now.Incoming.String()
 	}
 	return out
 }

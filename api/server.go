@@ -46,6 +46,7 @@ type Deps struct {
 	AdminDeps
 	CatalogDeps
 	QuoteDeps
+	FeedDeps
 }
 
 // Server is the HTTP side of the service.

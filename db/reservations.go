@@ -13,8 +13,7 @@ import (
 )
 
 // book does to stock and promises what an event of a quote says. Rows are locked in the order
-// (location, sku), everywhere, or two writers deadlock; promises before counts, and the
-// location's own row last.
+// (location, sku), everywhere, or two writers deadlock, and the location's own row last.
 func (d *DB) book(ctx context.Context, q querier, x quote.Quote, e quote.Event) error {
 	reserved, released := e.Detail.Reserved, e.Detail.Released
 	consumed := e.Detail.Consumed
@@ -33,6 +32,9 @@ func (d *DB) book(ctx context.Context, q querier, x quote.Quote, e quote.Event) 
 		return err
 	}
 	if err := consume(ctx, q, consumed); err != nil {
+		return err
+	}
+	if err := d.noteMoves(ctx, q, reserved, released, consumed); err != nil {
 		return err
 	}
 	counters, err := countChanges(ctx, q, all)
@@ -92,11 +94,11 @@ func checkAvailable(ctx context.Context, q querier, claims []quote.Claim) error 
 	}
 	locations, skus, quantities := columns(claims)
 	rows, err := q.Query(ctx, `
-		SELECT t.location, t.sku, t.qty AS wanted, greatest(coalesce(s.on_hand, 0) - p.qty, 0)::text AS available
+		SELECT t.location, t.sku, t.qty AS wanted, greatest(coalesce(s.on_hand - p.shipped + s.shipped_seen, 0) - p.qty, 0)::text AS available
 		FROM unnest($1::text[], $2::text[], $3::text[]) WITH ORDINALITY AS t (location, sku, qty, n)
 		JOIN promised p ON p.location_id = t.location AND p.sku = t.sku
 		LEFT JOIN stock s ON s.location_id = t.location AND s.sku = t.sku
-		WHERE greatest(coalesce(s.on_hand, 0) - p.qty, 0) < t.qty::numeric
+		WHERE greatest(coalesce(s.on_hand - p.shipped + s.shipped_seen, 0) - p.qty, 0) < t.qty::numeric
 		ORDER BY t.n`, locations, skus, quantities)
 	if err != nil {
 		return err
@@ -141,24 +143,17 @@ func promise(ctx context.Context, q querier, more []quote.Claim, less ...[]quote
 	return err
 }
 
-// consume takes goods off the count. A count that is at nothing already was lowered by a feed
-// that saw them leave: they are not subtracted twice.
+// consume notes goods that were handed over: they are subtracted from a count made before that.
+// The count itself is the feeds' to write, so that no sale waits for one.
 func consume(ctx context.Context, q querier, claims []quote.Claim) error {
 	if len(claims) == 0 {
 		return nil
 	}
 	locations, skus, quantities := columns(claims)
-	if _, err := q.Exec(ctx, `
-		SELECT 1 FROM stock s
-		JOIN unnest($1::text[], $2::text[]) AS t (location, sku) ON s.location_id = t.location AND s.sku = t.sku
-		ORDER BY s.location_id, s.sku
-		FOR UPDATE OF s`, locations, skus); err != nil {
-		return err
-	}
 	_, err := q.Exec(ctx, `
-		UPDATE stock s SET on_hand = greatest(least(s.on_hand, 0), s.on_hand - t.qty::numeric)
+		UPDATE promised p SET shipped = p.shipped + t.qty::numeric
 		FROM unnest($1::text[], $2::text[], $3::text[]) AS t (location, sku, qty)
-		WHERE s.location_id = t.location AND s.sku = t.sku`, locations, skus, quantities)
+		WHERE p.location_id = t.location AND p.sku = t.sku`, locations, skus, quantities)
 	return err
 }
 
