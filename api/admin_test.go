@@ -15,6 +15,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/jackc/pgx/v5"
 
+	"forkwright/api"
 	"forkwright/api/contracttest"
 	"forkwright/db/dbtest"
 	"forkwright/service/account"
@@ -685,5 +686,23 @@ func TestWhatCouldNotBeAnsweredIsListed(t *testing.T) {
 	}
 	if all := want[struct{ Gaps []any }](w, 200, admin, "GET", "/v1/catalog/gaps?since=2999-01-01", "").Gaps; len(all) != 0 {
 		t.Errorf("of the future: %v", all)
+	}
+}
+
+// The contract's examples of administration are sent as they stand, by an account that is
+// shop and administrator. Paths with an id made at run time are the matrix's.
+func TestExamplesOfAdministrationWork(t *testing.T) {
+	w := newWorld(t)
+	_, both := w.account("both", shop, admin)
+	want[any](w, 201, admin, "POST", "/v1/locations", `{"location":"north-store","name":"North","time_zone":"UTC"}`)
+	sent := sendExamples(t, w.contract, w.h, both, func(o api.ContractOperation) bool {
+		ours := slices.ContainsFunc([]string{"/v1/account", "/v1/keys", "/v1/locations", "/v1/persons", "/v1/events", "/v1/notices", "/v1/catalog"}, func(p string) bool {
+			return strings.HasPrefix(o.Path, p)
+		})
+		ours = ours && !strings.HasPrefix(o.Path, "/v1/locations/{location}/") // stock and feeds
+		return ours && o.ExampleTarget != "" && o.ID != "putCatalog" && o.ID != "putOwnAccount" // a zip, and a header that is read first
+	})
+	if sent < 17 {
+		t.Errorf("only %d examples", sent)
 	}
 }
