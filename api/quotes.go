@@ -17,9 +17,7 @@ import (
 	"forkwright/service"
 	"forkwright/service/account"
 	"forkwright/service/caller"
-	"forkwright/service/catalog"
 	"forkwright/service/fault"
-	"forkwright/service/job"
 	"forkwright/service/money"
 	"forkwright/service/quote"
 	"forkwright/service/unit"
@@ -92,23 +90,19 @@ type customerIn struct {
 
 // quoteJobIn is what is to be done to the fork, as POST /v1/bills takes it.
 type quoteJobIn struct {
-	Jobs          []string          `json:"jobs"`
-	Operations    []string          `json:"operations"`
-	Fitted        string            `json:"fitted"`
-	Cartridge     string            `json:"cartridge"`
-	Spring        string            `json:"spring"`
-	Preload       int               `json:"preload"`
-	BumpStop      *unit.Quantity    `json:"bump_stop"`
-	Kits          []string          `json:"kits"`
-	Parts         []string          `json:"parts"`
-	ToolsOwned    []string          `json:"tools_owned"`
-	OwnsTools     bool              `json:"owns_tools"`
-	CustomerParts []customerPartJob `json:"customer_parts"`
-}
-
-type customerPartJob struct {
-	SKU      string  `json:"sku"`
-	Quantity float64 `json:"quantity"`
+	Jobs          []string       `json:"jobs"`
+	Operations    []string       `json:"operations"`
+	Fitted        string         `json:"fitted"`
+	Cartridge     string         `json:"cartridge"`
+	Spring        string         `json:"spring"`
+	Preload       int            `json:"preload"`
+	BumpStop      *unit.Quantity `json:"bump_stop"`
+	BumpStopKPa   *float64       `json:"bump_stop_kpa"`
+	Kits          []string       `json:"kits"`
+	Parts         []string       `json:"parts"`
+	ToolsOwned    []string       `json:"tools_owned"`
+	AllToolsOwned bool           `json:"all_tools_owned"`
+	CustomerParts []customerPart `json:"customer_parts"`
 }
 
 type quoteLineIn struct {
@@ -200,15 +194,22 @@ func (s *Server) asked(ctx context.Context, who caller.Caller, b *quoteBody) (se
 	if err != nil {
 		return none, err
 	}
-	if b.Fork != nil {
+	switch {
+	case b.Job != nil && b.Fork != nil:
+		bill := b.Job.bill(*b.Fork)
+		q, err := a.billQuestion(&bill)
+		if err != nil {
+			return none, belowJob(err)
+		}
+		out.Fork, out.Job = service.AskFork(&q.Owned), service.AskJob(q)
+	case b.Fork != nil:
 		owned, err := a.owned("/fork", b.Fork)
 		if err != nil {
 			return none, err
 		}
 		out.Fork = service.AskFork(owned)
-	}
-	if b.Job != nil {
-		out.Job = b.Job.asked()
+	case b.Job != nil:
+		out.Job = &service.AskedJob{} // that it has no fork is said with the rest
 	}
 	for _, l := range b.Lines {
 		out.Lines = append(out.Lines, l.asked())
@@ -216,18 +217,26 @@ func (s *Server) asked(ctx context.Context, who caller.Caller, b *quoteBody) (se
 	return out, nil
 }
 
-func (j *quoteJobIn) asked() *service.AskedJob {
-	q := job.Question{
-		Jobs: j.Jobs, Operations: j.Operations, Fitted: j.Fitted, Cartridge: j.Cartridge, Spring: j.Spring, Preload: j.Preload,
-		Kits: j.Kits, Parts: j.Parts, OwnedTools: j.ToolsOwned, OwnsTools: j.OwnsTools,
+// bill is the question of the job's bill.
+func (j *quoteJobIn) bill(fork forkIn) billBody {
+	return billBody{
+		Fork: fork, Jobs: j.Jobs, Operations: j.Operations, Fitted: j.Fitted, Cartridge: j.Cartridge, Spring: j.Spring, Preload: j.Preload,
+		BumpStop: j.BumpStop, BumpStopKPa: j.BumpStopKPa, Kits: j.Kits, Parts: j.Parts, ToolsOwned: j.ToolsOwned, AllToolsOwned: j.AllToolsOwned, CustomerParts: j.CustomerParts,
 	}
-	if j.BumpStop != nil {
-		q.BumpStop = &catalog.Published{Value: j.BumpStop.Value, Unit: j.BumpStop.Unit}
+}
+
+// belowJob moves the pointers of a bill's fault under the member that asks for it.
+func belowJob(err error) error {
+	e := fault.As(err)
+	if e == nil {
+		return err
 	}
-	for _, c := range j.CustomerParts {
-		q.Customer = append(q.Customer, job.Supplied(c))
+	for i := range e.Fields {
+		if !strings.HasPrefix(e.Fields[i].Pointer, "/fork") {
+			e.Fields[i].Pointer = "/job" + e.Fields[i].Pointer
+		}
 	}
-	return service.AskJob(q)
+	return e
 }
 
 func (l quoteLineIn) asked() service.AskedLine {
