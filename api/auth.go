@@ -16,8 +16,8 @@ import (
 const codeMissingKey = "missing_key"
 
 // Authenticator knows keys. It answers a key that is unknown, revoked or
-// expired with an Unauthenticated fault (codes invalid_key, revoked_key,
-// expired_key), and one it cannot look up with an Unavailable one.
+// expired with an Unauthenticated fault (codes key_unknown, key_revoked,
+// key_expired, account_closed), and one it cannot look up with an Unavailable one.
 type Authenticator interface {
 	Authenticate(ctx context.Context, key string) (caller.Caller, error)
 }
