@@ -22,6 +22,7 @@ import (
 	"os/signal"
 	"syscall"
 	"time"
+	_ "time/tzdata" // the image is built from scratch: sellers' zones come with the binary
 
 	"forkwright/api"
 	"forkwright/api/cli"
