@@ -172,6 +172,20 @@ func TestOtherScriptsAreMarked(t *testing.T) {
 	}
 }
 
+func TestTheMarkSpeaksTheLanguageOfTheQuote(t *testing.T) {
+	q := sample(t, func(q *quote.Quote) { q.Language = "de" })
+	x := someone
+	x.Customer.Name = "山田"
+	file := set(t, q, x)
+	keep(t, "quote-de.pdf", file)
+	text := textOf(t, file)
+	for _, want := range []string{"Angebot\n", "[siehe Webseite]\n", "432,73", "Gültig bis", "https://shop.example/q/token"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q in\n%s", want, text)
+		}
+	}
+}
+
 func TestDecomposedLettersAreComposed(t *testing.T) {
 	x := someone
 	x.Customer.Name = "A\u030angstro\u0308m"

@@ -298,7 +298,11 @@ func (s *sheet) finish(foot string) ([]byte, error) {
 		if lines := s.wrap(l, room, foot); len(lines) > 0 {
 			s.at(left, y+1, l, toLeft, 0, lines[0])
 			if len(lines) > 1 {
-				s.at(left, y+1+s.leading(l), l, toLeft, 0, lines[1])
+				second := lines[1]
+				if len(lines) > 2 {
+					second += " …"
+				}
+				s.at(left, y+1+s.leading(l), l, toLeft, 0, second)
 			}
 		}
 	}
