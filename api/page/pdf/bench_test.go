@@ -91,6 +91,35 @@ func TestABenchSheetSaysAllThatItHolds(t *testing.T) {
 	}
 }
 
+func TestWhatIsNotInTheDataIsFramedAndSaysWhereToLook(t *testing.T) {
+	s := demoSheet(t, func(in *bench.Input) {
+		for i := range in.Bill.Figures {
+			f := &in.Bill.Figures[i]
+			*f = job.Figure{ID: f.ID, Figure: f.Figure, State: job.NotInOurData, WhereToLook: "the service manual of the fork"}
+		}
+		for i := range in.Bill.Lines {
+			in.Bill.Lines[i].State, in.Bill.Lines[i].WhereToLook = job.NotInOurData, "the service manual of the fork"
+		}
+		in.Language = "de"
+	})
+	file, err := Bench(s, day)
+	if err != nil {
+		t.Fatal(err)
+	}
+	keep(t, "bench-unknown.pdf", file)
+	text := textOf(t, file)
+	figures := 0
+	for _, x := range s.Steps {
+		figures += len(x.Figures)
+	}
+	if got := strings.Count(text, notInOurData+"\n"); got != figures || figures < 8 {
+		t.Errorf("%d marks for %d figures", got, figures)
+	}
+	if !strings.Contains(text, "Look in the service manual of the fork.") || strings.Contains(text, "N m\n") {
+		t.Error("the sheet does not say where to look, or carries a figure")
+	}
+}
+
 func TestHostileTextOnABenchSheetIsHarmless(t *testing.T) {
 	for name, text := range hostileTexts {
 		s := demoSheet(t, func(in *bench.Input) {
