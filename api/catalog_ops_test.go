@@ -766,13 +766,13 @@ func TestUnitsAddTextsAndChangeNoNumber(t *testing.T) {
 // ---- the storefront's view ------------------------------------------------------------------
 
 // tradeOnly are the ends of members that no storefront may see.
-var tradeOnly = []string{".row", ".rows", ".evidence", ".source", ".levels", ".engineering", ".wire_source", ".on_hand", ".promised", ".available"}
+var tradeOnly = []string{".row", ".rows", ".evidence", ".source", ".publisher", ".levels", ".engineering", ".wire_source", ".on_hand", ".promised", ".available"}
 
 func TestAStorefrontSeesItsFieldsAndNoOthers(t *testing.T) {
 	m := newMemory(t)
 	due := memoryNow.AddDate(0, 0, 9)
 	m.levels = []stock.Level{lying("a", demoCoil, 9), {Location: "a", SKU: "QB-SV-SK36-2", Incoming: udecimal.MustFromInt64(5, 0), IncomingOn: &due}}
-	m.notices = notice.NewSet([]notice.Notice{{ID: "n", Kind: notice.RowHold, Effect: notice.Warn, SKU: demoCoil, Row: rowOf(demoCoil), Text: "In doubt.", By: "somebody", From: memoryNow.Add(-time.Hour)}}, 4, memoryNow)
+	m.notices = notice.NewSet([]notice.Notice{{ID: "n", Kind: notice.RowHold, Effect: notice.Warn, SKU: demoCoil, Row: rowBehind(t, m), Text: "In doubt.", By: "somebody", From: memoryNow.Add(-time.Hour)}}, 4, memoryNow)
 	questions := []struct{ target, body string }{
 		{"/v1/forks?q=holin+36", ""}, {"/v1/forks/" + demoFork + "?units=metric", ""},
 		{"/v1/forks/" + demoFork + "/parts?near_misses=yes&limit=200&live=prices,stock&currency=EUR&travel_now_mm=160&model_year=2021&travel_known_by=measured", ""},
@@ -806,6 +806,11 @@ func TestAStorefrontSeesItsFieldsAndNoOthers(t *testing.T) {
 			t.Errorf("a storefront sees %s", f)
 		}
 	}
+	for _, f := range []string{"/v1/fit-checks.notices[].row", "/v1/fit-checks.answer.lines[].result.reasons[].evidence", "/v1/parts/{sku}.live.stock[].levels[].on_hand", "/v1/setups.answer.load.terms[].source"} {
+		if !fields[shopOnly][f] || fields[storeOnly][f] {
+			t.Errorf("%s: shown to a shop %t, to a storefront %t", f, fields[shopOnly][f], fields[storeOnly][f])
+		}
+	}
 	hidden := 0
 	for f := range fields[shopOnly] {
 		if !fields[storeOnly][f] {
@@ -818,7 +823,19 @@ func TestAStorefrontSeesItsFieldsAndNoOthers(t *testing.T) {
 	golden(t, "storefront-fields.txt", strings.Join(sortedSet(fields[storeOnly]), "\n")+"\n")
 }
 
-func rowOf(sku string) string { return demoLive().RowsOfPart(sku)[0].ID }
+// rowBehind is the row that makes the cartridge fit the demo fork.
+func rowBehind(t *testing.T, m *memory) string {
+	t.Helper()
+	line := answerOf[struct {
+		Lines []struct {
+			Result struct{ Reasons []struct{ Row string } }
+		}
+	}](t, m.post(shopOnly, "/v1/fit-checks", cartOf)).Lines[0]
+	if len(line.Result.Reasons) == 0 || line.Result.Reasons[0].Row == "" {
+		t.Fatal("no row is named to the trade")
+	}
+	return line.Result.Reasons[0].Row
+}
 
 func genericPart(path string) string {
 	if strings.HasPrefix(path, "/v1/parts/") && !strings.Contains(path, demoCoil) {

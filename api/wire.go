@@ -611,8 +611,8 @@ type figureOut struct {
 	Display     string         `json:"display,omitempty"`
 	OwnerKind   string         `json:"owner_kind"`
 	Owner       string         `json:"owner"`
-	Publisher   string         `json:"publisher,omitempty"`
-	Source      string         `json:"source,omitempty"` // trade only
+	Publisher   string         `json:"publisher,omitempty"` // trade only
+	Source      string         `json:"source,omitempty"`    // trade only
 	WhereToLook string         `json:"where_to_look,omitempty"`
 }
 
@@ -625,9 +625,9 @@ var figureDimensions = map[string]unit.Dimension{
 
 // setNumber fills in a known number. A unit that cannot be read leaves the SI member out.
 func (a *asking) setNumber(out *figureOut, p catalog.Published, publisher, source string) {
-	out.State, out.Published, out.Publisher = known, &unit.Quantity{Value: p.Value, Unit: p.Unit}, publisher
+	out.State, out.Published = known, &unit.Quantity{Value: p.Value, Unit: p.Unit}
 	if a.view == forTrade {
-		out.Source = source
+		out.Publisher, out.Source = publisher, source
 	}
 	dim := figureDimensions[out.Figure]
 	if si, err := p.SI(dim); err == nil && !math.IsNaN(si) {
