@@ -10,24 +10,24 @@ import (
 
 // The columns of the fitments table, by their place in fitmentColumns.
 const (
-	fRow = iota
-	fPart
-	fLevel
-	fTarget
-	fVerdict
-	fYearFrom
-	fYearTo
-	fTravelFrom
-	fTravelTo
-	fReason
-	fEvidence
-	fSource
-	fSerialFrom
-	fSerialTo
-	fMust
-	fMustNot
-	fRequires
-	fRequiresText
+	fRow          = iota // text; id of the row, stable, named in answers
+	fPart                // key of parts; the part
+	fLevel               // one of maker, chassis, model, fork; how wide the row reaches
+	fTarget              // text; the maker, chassis, maker/model or fork
+	fVerdict             // one of fits, fits_with, does_not_fit; what it says
+	fYearFrom            // whole number; first model year; empty: open
+	fYearTo              // whole number; last model year; empty: open
+	fTravelFrom          // whole number; least travel as it is now; empty: open, for a cartridge its own travel
+	fTravelTo            // whole number; greatest travel as it is now; empty: open, for a cartridge its own travel
+	fReason              // text; stable code, given back in answers
+	fEvidence            // text; how it is known; never shown to a storefront
+	fSource              // text; where it is written down
+	fSerialFrom          // text; first serial number
+	fSerialTo            // text; last serial number
+	fMust                // facts; facts that must hold, as tube=thick;crown=single
+	fMustNot             // facts; facts that must not hold
+	fRequires            // requirements; for fits_with, as travel_spacer:SKU*2;renew:SKU, each a travel_spacer, adapter, renew, remove or part
+	fRequiresText        // texts; one for each requirement, for people
 )
 
 func fitmentColumns() []catalog.Column {
