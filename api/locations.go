@@ -9,6 +9,7 @@ import (
 	"forkwright/service/account"
 	"forkwright/service/caller"
 	"forkwright/service/fault"
+	"forkwright/service/stock"
 )
 
 // LocationStore keeps the places with stock. An account id of "" reaches those of all.
@@ -36,6 +37,9 @@ func (b locationBody) domain(id, owner string) (account.Location, error) {
 	}
 	if len(b.Policy) > 0 && b.Policy[0] != '{' {
 		return l, wrongField("/policy", "wrong_type", "policy must be an object.")
+	}
+	if _, err := stock.ParsePolicy(b.Policy); err != nil {
+		return l, err
 	}
 	if b.ClosedUntil != "" {
 		day, err := time.Parse(time.DateOnly, b.ClosedUntil)

@@ -8,11 +8,13 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"forkwright/api"
 	"forkwright/api/contracttest"
 	"forkwright/service/account"
 	"forkwright/service/caller"
+	"forkwright/service/stock"
 )
 
 // authorization is the table of who may do what, written by hand and not made from the
@@ -98,6 +100,27 @@ func (a *attempt) ownedLocation() string {
 	a.must(err)
 	return l.ID
 }
+
+// A feed of one part, in the words of the wire.
+const (
+	feedAsOf = "?as_of=2026-03-31T02:00:00Z"
+	oneRow   = "sku,on_hand\n" + matrixPart + ",1\n"
+)
+
+func csvBody(*attempt) []string { return []string{"Content-Type: text/csv"} }
+
+func (a *attempt) ownedFeed() string {
+	u := stock.Upload{Stamp: stock.Stamp{Kind: stock.Full, AsOf: time.Now().Add(-time.Hour)}, Format: stock.CSV}
+	f, err := a.d.TakeFeed(a.t.Context(), a.by(), a.ownedLocation(), u, noParts{}, strings.NewReader(oneRow))
+	a.must(err)
+	return f.ID
+}
+
+// noParts: nothing is ours.
+type noParts struct{}
+
+func (noParts) BySKU(string) (stock.Part, bool) { return stock.Part{}, false }
+func (noParts) ByGTIN(string) []stock.Part      { return nil }
 
 func (a *attempt) ownedPerson() string {
 	p, err := a.d.PutPerson(a.t.Context(), a.by(), account.Person{AccountID: a.owner.ID, Name: "Somebody"})
@@ -235,15 +258,26 @@ var recipes = map[string]recipe{
 	"createLocation": {body: func(a *attempt) string {
 		return a.withAccount(strings.Replace(string(a.example("createLocation")), "hill-store", fmt.Sprintf("hill-%d", a.n), 1))
 	}},
-	"listLocations":  {query: (*attempt).accountQuery},
-	"getLocation":    {path: ofPath("location", (*attempt).ownedLocation, "no-such-place")},
-	"putLocation":    {path: ofPath("location", (*attempt).ownedLocation, "no-such-place")},
-	"getPerson":      {path: ofPath("person_id", (*attempt).ownedPerson, nobodysID)},
-	"putPerson":      {path: ofPath("person_id", (*attempt).ownedPerson, nobodysID)},
-	"erasePerson":    {path: ofPath("person_id", (*attempt).ownedPerson, nobodysID)},
-	"listEvents":     {query: eventQuery},
-	"withdrawNotice": {path: ofPath("notice_id", (*attempt).aNotice, nobodysID)},
-	"putCatalog":     {query: always("?dry_run=true"), body: func(a *attempt) string { return zipped(a.t, nil) }, headers: func(*attempt) []string { return []string{zipHeader} }},
+	"listLocations":      {query: (*attempt).accountQuery},
+	"getLocation":        {path: ofPath("location", (*attempt).ownedLocation, "no-such-place")},
+	"putLocation":        {path: ofPath("location", (*attempt).ownedLocation, "no-such-place")},
+	"listLocationStock":  {path: ofPath("location", (*attempt).ownedLocation, "no-such-place")},
+	"putLocationStock":   {path: ofPath("location", (*attempt).ownedLocation, "no-such-place"), query: always(feedAsOf), body: always(oneRow), headers: csvBody},
+	"patchLocationStock": {path: ofPath("location", (*attempt).ownedLocation, "no-such-place"), query: always(feedAsOf), body: always(oneRow), headers: csvBody},
+	"resetFeeds":         {path: ofPath("location", (*attempt).ownedLocation, "no-such-place")},
+	"listReservations":   {path: ofPath("location", (*attempt).ownedLocation, "no-such-place")},
+	"listFeeds":          {path: ofPath("location", (*attempt).ownedLocation, "no-such-place")},
+	"listCodes":          {path: ofPath("location", (*attempt).ownedLocation, "no-such-place")},
+	"putCodes":           {path: ofPath("location", (*attempt).ownedLocation, "no-such-place")},
+	"putStock":           {query: always(feedAsOf), body: always("location,sku,on_hand\nno-such-place," + matrixPart + ",1\n"), headers: csvBody},
+	"getFeed":            {path: ofPath("feed_id", (*attempt).ownedFeed, nobodysID)},
+	"getFeedRejects":     {path: ofPath("feed_id", (*attempt).ownedFeed, nobodysID)},
+	"getPerson":          {path: ofPath("person_id", (*attempt).ownedPerson, nobodysID)},
+	"putPerson":          {path: ofPath("person_id", (*attempt).ownedPerson, nobodysID)},
+	"erasePerson":        {path: ofPath("person_id", (*attempt).ownedPerson, nobodysID)},
+	"listEvents":         {query: eventQuery},
+	"withdrawNotice":     {path: ofPath("notice_id", (*attempt).aNotice, nobodysID)},
+	"putCatalog":         {query: always("?dry_run=true"), body: func(a *attempt) string { return zipped(a.t, nil) }, headers: func(*attempt) []string { return []string{zipHeader} }},
 	"putActiveRevision": {body: func(a *attempt) string {
 		if a.whose == "missing" {
 			return `{"catalog_revision":99}`

@@ -111,6 +111,7 @@ func (w *world) serve(d *db.DB) *api.Server {
 	}
 	linkKey := []byte("a key that makes tokens of pages in tests")
 	w.quoting = &service.Quoting{Store: d, Catalogs: catalogs, Notices: notices, Now: time.Now, Digest: api.PageDigest(linkKey)}
+	deps.FeedDeps = api.FeedDeps{Feeds: d}
 	deps.QuoteDeps = api.QuoteDeps{LinkKey: linkKey, Quotes: w.quoting}
 	s, err := api.New(api.Config{Spec: spec, Log: slog.New(slog.NewJSONHandler(w.log, &slog.HandlerOptions{Level: slog.LevelDebug})), Random: rand.Reader, Now: time.Now}, deps)
 	w.must(err)

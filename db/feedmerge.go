@@ -108,25 +108,36 @@ func (c *clerk) change(ctx context.Context, tx pgx.Tx, t *taking, place int, exc
 	return err
 }
 
-// dropDuplicates finds the second rows among those that may be some.
+// dropDuplicates finds the second rows among those that may be some. They may be as many as
+// there are rows, so that only the first of them come here.
 func dropDuplicates(ctx context.Context, tx pgx.Tx, desk string, t *taking, place int) error {
+	type dup struct {
+		Line  int64
+		SKU   string
+		Total int64
+	}
 	rows, err := tx.Query(ctx, fmt.Sprintf(`
-		DELETE FROM %[1]s m USING %[1]s o
-		WHERE m.place = $1 AND m.again AND o.place = $1 AND o.sku = m.sku AND o.line < m.line
-		RETURNING m.line, m.sku, m.on_hand IS NULL AS keep`, desk), place)
+		WITH first AS (
+		  SELECT sku, min(line) AS line FROM %[1]s
+		  WHERE place = $1 AND sku IN (SELECT sku FROM %[1]s WHERE place = $1 AND again)
+		  GROUP BY sku
+		), dropped AS (
+		  DELETE FROM %[1]s m USING first f
+		  WHERE m.place = $1 AND m.again AND m.sku = f.sku AND m.line > f.line
+		  RETURNING m.line, m.sku, m.on_hand
+		), bad AS ( -- others are listed already, for another reason
+		  SELECT line, sku FROM dropped WHERE on_hand IS NOT NULL
+		)
+		SELECT line, sku, (SELECT count(*) FROM bad) AS total FROM bad ORDER BY line LIMIT $2`, desk), place, stock.MostRejects)
 	if err != nil {
 		return err
 	}
-	type dup struct {
-		Line int64
-		SKU  string
-		Keep bool
-	}
 	found, err := pgx.CollectRows(rows, pgx.RowToStructByName[dup])
-	for _, f := range found {
-		if !f.Keep { // else it is listed already, for another reason
-			t.place.Reject(f.Line, stock.RejectDuplicate, f.SKU)
+	for i, f := range found {
+		if i == 0 {
+			t.place.Counts.Rejected += f.Total - int64(len(found))
 		}
+		t.place.Reject(f.Line, stock.RejectDuplicate, f.SKU)
 	}
 	return err
 }

@@ -10,7 +10,7 @@ import (
 
 // What a compressed feed may unfold to. Real feeds shrink to a tenth or a twentieth.
 const (
-	maxRatio     = 200
+	maxRatio     = 100
 	ratioFrom    = 16 << 20 // bytes unfolded before the ratio counts
 	MaxFeedBytes = 4 << 30  // unfolded
 )

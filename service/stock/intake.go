@@ -47,17 +47,18 @@ type Place struct {
 	Policy   Policy
 	Codes    CodeMap // nil: it has none
 	Counts   Counts
-	Rejects  []Reject // the first mostRejects of them
+	Rejects  []Reject // the first MostRejects of them
 	Skip     error    // why its rows are read over
 	index    int16
 }
 
-const mostRejects = 10_000
+// MostRejects is how many bad rows of a feed are listed; more are counted.
+const MostRejects = 10_000
 
 // Reject notes a bad row.
 func (p *Place) Reject(line int64, code, value string) {
 	p.Counts.Rejected++
-	if len(p.Rejects) < mostRejects {
+	if len(p.Rejects) < MostRejects {
 		p.Rejects = append(p.Rejects, Reject{line, code, clip(value)})
 	}
 }

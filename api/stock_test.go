@@ -1,0 +1,259 @@
+package api_test
+
+import (
+	"bytes"
+	"compress/gzip"
+	"fmt"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"runtime"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"forkwright/service/account"
+	"forkwright/service/caller"
+)
+
+type feedAnswer struct {
+	ID       string `json:"feed_id"`
+	Location string
+	Kind     string
+	State    string
+	Code     string
+	Counts   map[string]int
+	Rejects  string
+}
+
+const asCSV = "Content-Type: text/csv"
+
+// feedWorld has a location of the distributor's.
+func feedWorld(t *testing.T) *world {
+	t.Helper()
+	w := newWorld(t)
+	_, err := w.d.CreateLocation(t.Context(), by(w, distributor), account.Location{ID: "depot", AccountID: w.accounts[distributor].ID, Name: "Depot"})
+	w.must(err)
+	return w
+}
+
+func minutesAgo(n int) string {
+	return time.Now().UTC().Add(-time.Duration(n) * time.Minute).Format(time.RFC3339)
+}
+
+func TestFeedOverHTTP(t *testing.T) {
+	w := feedWorld(t)
+	at := "/v1/locations/depot/stock?as_of=" + minutesAgo(30)
+	got := want[feedAnswer](w, 200, distributor, "PUT", at, "sku,on_hand,incoming,incoming_on,bin\nQB-C36S-160,4,,,A-1\nQB-AC-GUARD,0,12,2031-01-31,\nNOT-OURS,9,,,\n", asCSV)
+	if got.State != "applied" || got.Counts["applied"] != 2 || got.Counts["unknown"] != 1 {
+		t.Errorf("%+v", got)
+	}
+	again := want[feedAnswer](w, 200, distributor, "PUT", at, "sku,on_hand,incoming,incoming_on,bin\nQB-C36S-160,4,,,A-1\nQB-AC-GUARD,0,12,2031-01-31,\nNOT-OURS,9,,,\n", asCSV)
+	if again.State != "unchanged" || again.ID == got.ID {
+		t.Errorf("the same again: %+v", again)
+	}
+	delta := want[feedAnswer](w, 200, distributor, "PATCH", "/v1/locations/depot/stock?as_of="+minutesAgo(20), `{"sku":"QB-C36S-160","on_hand":7}`+"\n", "Content-Type: application/x-ndjson")
+	if delta.Kind != "delta" || delta.Counts["applied"] != 1 {
+		t.Errorf("%+v", delta)
+	}
+	listed := want[struct{ Feeds []feedAnswer }](w, 200, distributor, "GET", "/v1/locations/depot/feeds?state=unchanged", "")
+	if len(listed.Feeds) != 1 || listed.Feeds[0].ID != again.ID {
+		t.Errorf("unchanged feeds: %+v", listed)
+	}
+	if one := want[feedAnswer](w, 200, distributor, "GET", "/v1/feeds/"+got.ID, ""); one.State != "applied" {
+		t.Errorf("%+v", one)
+	}
+	stock := want[struct {
+		Stale bool
+		Stock []map[string]any
+	}](w, 200, distributor, "GET", "/v1/locations/depot/stock", "")
+	if len(stock.Stock) != 2 || stock.Stock[1]["sku"] != "QB-C36S-160" || stock.Stale {
+		t.Errorf("%+v", stock)
+	}
+}
+
+func TestRejectsAreAFileThatASpreadsheetMayOpen(t *testing.T) {
+	w := feedWorld(t)
+	w.refused(422, "too_many_bad_rows", distributor, "PUT", "/v1/locations/depot/stock?as_of="+minutesAgo(5), "sku,on_hand\nQB-C36S-160,=HYPERLINK(1)\nQB-AC-GUARD,1\nQB-AC-GUARD,2\n", asCSV)
+	listed := want[struct{ Feeds []feedAnswer }](w, 200, distributor, "GET", "/v1/locations/depot/feeds?state=refused", "")
+	if len(listed.Feeds) != 1 || listed.Feeds[0].Rejects == "" {
+		t.Fatalf("%+v", listed)
+	}
+	a := w.call(distributor, "GET", listed.Feeds[0].Rejects, "")
+	text := string(a.Body)
+	if a.Status != 200 || !strings.Contains(text, "2,not_a_number,") || !strings.Contains(text, ",'=HYPERLINK(1)") || !strings.Contains(text, "4,duplicate,") || strings.Count(text, "\n") != 3 {
+		t.Errorf("%d %s", a.Status, text)
+	}
+}
+
+func TestPlusInATimeNeedsNoEscape(t *testing.T) {
+	w := feedWorld(t)
+	got := want[feedAnswer](w, 200, distributor, "PUT", "/v1/locations/depot/stock?as_of=2026-03-31T02:00:00+02:00", oneRow, asCSV)
+	if got.State != "applied" {
+		t.Errorf("%+v", got)
+	}
+	w.refused(422, "invalid_request query:as_of=invalid_value", distributor, "PUT", "/v1/locations/depot/stock?as_of=2026-03-31T02:00:00", oneRow, asCSV)
+	w.refused(422, "invalid_request query:as_of=as_of_in_future", distributor, "PUT", "/v1/locations/depot/stock?as_of=2126-03-31T02:00:00Z", oneRow, asCSV)
+	w.refused(422, "invalid_request query:as_of=required", distributor, "PUT", "/v1/locations/depot/stock", oneRow, asCSV)
+	p := w.refused(409, "feed_older", distributor, "PUT", "/v1/locations/depot/stock?as_of=2026-03-30T02:00:00Z", oneRow, asCSV)
+	if !strings.Contains(p.Detail, "2026-03-31T00:00:00Z") {
+		t.Errorf("it does not say what was applied: %s", p.Detail)
+	}
+	want[map[string]any](w, 200, distributor, "POST", "/v1/locations/depot/stock/reset", "")
+	want[feedAnswer](w, 200, distributor, "PUT", "/v1/locations/depot/stock?as_of=2026-03-30T02:00:00Z", oneRow, asCSV)
+}
+
+func TestSharedFeedAnswersByLocation(t *testing.T) {
+	w := feedWorld(t)
+	got := want[struct{ Feeds []feedAnswer }](w, 200, distributor, "PUT", "/v1/stock?as_of="+minutesAgo(5), "location,sku,on_hand\ndepot,QB-AC-GUARD,1\nelsewhere,QB-AC-GUARD,1\n", asCSV)
+	states := map[string]string{}
+	for _, f := range got.Feeds {
+		states[f.Location] = f.State + " " + f.Code
+	}
+	if diff := cmp.Diff(map[string]string{"depot": "applied ", "elsewhere": "refused location_not_found"}, states); diff != "" {
+		t.Error(diff)
+	}
+}
+
+func TestCodeMapOverHTTP(t *testing.T) {
+	w := feedWorld(t)
+	want[any](w, 200, distributor, "PUT", "/v1/locations/depot/codes", `{"codes":[{"code":"0040127","sku":"LN-B46-250","factor":"1000","unit":"L"}]}`)
+	w.refused(422, "invalid_request /codes/0/sku=not_in_catalog", distributor, "PUT", "/v1/locations/depot/codes", `{"codes":[{"code":"1","sku":"NOBODYS"}]}`)
+	want[feedAnswer](w, 200, distributor, "PUT", "/v1/locations/depot/stock?as_of="+minutesAgo(5), "code,on_hand\n0040127,12\n40127,5\n", asCSV)
+	stock := want[struct{ Stock []map[string]any }](w, 200, distributor, "GET", "/v1/locations/depot/stock", "")
+	if len(stock.Stock) != 1 || stock.Stock[0]["on_hand"] != "12000" {
+		t.Errorf("%+v", stock)
+	}
+}
+
+// heap is what is in use after a collection.
+func heap() int64 {
+	var m runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&m)
+	return int64(m.HeapAlloc)
+}
+
+// sampled is the highest heap while fn runs, above what there was before.
+func sampled(fn func()) int64 {
+	before, most, done := heap(), int64(0), make(chan struct{})
+	go func() {
+		defer close(done)
+		fn()
+	}()
+	for {
+		select {
+		case <-done:
+			return most - before
+		case <-time.After(20 * time.Millisecond):
+			var m runtime.MemStats
+			runtime.ReadMemStats(&m)
+			most = max(most, int64(m.HeapAlloc))
+		}
+	}
+}
+
+// fold compresses a text given many times over.
+func fold(t *testing.T, head, text string, times int) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	z, err := gzip.NewWriterLevel(&b, gzip.BestCompression)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, _ = io.WriteString(z, head)
+	for range times {
+		if _, err := io.WriteString(z, text); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := z.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
+}
+
+func TestHugeBodiesAreRefusedInLittleMemory(t *testing.T) {
+	w := feedWorld(t)
+	srv := httptest.NewServer(w.h)
+	defer srv.Close()
+	zeros := fold(t, "sku,on_hand\n", strings.Repeat("\x00", 1<<20), 2<<10)                 // 2 GiB in 9 MiB
+	short := fold(t, "sku,on_hand\n", strings.Repeat("QB-AC-GUARD,0000001\n", 50_000), 100) // 100 MB of lines in little
+	for _, c := range []struct {
+		name, code string
+		body       io.Reader
+		gzip       bool
+	}{
+		{"zeros", "line_too_long", bytes.NewReader(zeros), true},
+		{"lines", "feed_unfolds_too_far", bytes.NewReader(short), true},
+		{"one line", "line_too_long", io.MultiReader(strings.NewReader("sku,on_hand\nQB-AC-GUARD,"), strings.NewReader(strings.Repeat("9", 10<<20))), false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			req, err := http.NewRequest("PUT", srv.URL+"/v1/locations/depot/stock?as_of="+minutesAgo(5), c.body)
+			w.must(err)
+			req.Header.Set("Authorization", "Bearer "+w.keys[distributor])
+			req.Header.Set("Content-Type", "text/csv")
+			if c.gzip {
+				req.Header.Set("Content-Encoding", "gzip")
+			}
+			var text string
+			grew := sampled(func() {
+				res, err := srv.Client().Do(req)
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				defer res.Body.Close()
+				b, _ := io.ReadAll(res.Body)
+				text = string(b)
+			})
+			if !strings.Contains(text, `"code":"`+c.code+`"`) {
+				t.Errorf("answered %s", text)
+			}
+			if grew > 64<<20 {
+				t.Errorf("memory grew by %d MiB", grew>>20)
+			}
+		})
+	}
+	stock := want[struct{ Stock []any }](w, 200, distributor, "GET", "/v1/locations/depot/stock", "")
+	if len(stock.Stock) != 0 {
+		t.Errorf("something was applied: %v", stock)
+	}
+}
+
+func TestConnectionCutHalfWayChangesNothing(t *testing.T) {
+	w := feedWorld(t)
+	srv := httptest.NewServer(w.h)
+	defer srv.Close()
+	r, pipe := io.Pipe()
+	req, err := http.NewRequest("PUT", srv.URL+"/v1/locations/depot/stock?as_of="+minutesAgo(5), r)
+	w.must(err)
+	req.Header.Set("Authorization", "Bearer "+w.keys[distributor])
+	req.Header.Set("Content-Type", "text/csv")
+	go func() {
+		fmt.Fprint(pipe, "sku,on_hand\n")
+		for range 1000 {
+			fmt.Fprint(pipe, "QB-AC-GUARD,1\n")
+		}
+		pipe.CloseWithError(io.ErrClosedPipe) // the client breaks the connection
+	}()
+	if _, err := srv.Client().Do(req); err == nil {
+		t.Fatal("the request was answered")
+	}
+	for deadline := time.Now().Add(10 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+		got := want[struct{ Feeds []feedAnswer }](w, 200, distributor, "GET", "/v1/locations/depot/feeds", "")
+		if len(got.Feeds) == 1 && got.Feeds[0].State == "failed" && got.Feeds[0].Code == "body_incomplete" {
+			break
+		}
+		if time.Now().After(deadline) {
+			t.Fatalf("the feed is %+v", got)
+		}
+	}
+	want[feedAnswer](w, 200, distributor, "PUT", "/v1/locations/depot/stock?as_of="+minutesAgo(5), oneRow, asCSV)
+}
+
+func by(w *world, role caller.Role) caller.Caller {
+	return caller.Caller{AccountID: w.accounts[role].ID, Roles: []caller.Role{role}, RequestID: "test-by"}
+}
