@@ -202,14 +202,13 @@ func (a *asking) met(sub notice.Subject) []notice.Notice {
 	return on
 }
 
-// decide merges the notices on a subject into what fitment decided. A question stays a
-// question: a bulletin must not turn it into something that can be sold with a shrug.
+// decide merges the notices on a subject into what fitment decided.
 func (a *asking) decide(fit fitment.Decision, sub notice.Subject) fitment.Decision {
 	switch a.set.Decide(notice.Decision(fit.String()), a.met(sub), a.now) {
 	case notice.BlockOf:
 		return fitment.Block
 	case notice.WarnOf:
-		return max(fit, fitment.Warn)
+		return fitment.Warn
 	}
 	return fit
 }

@@ -166,15 +166,16 @@ func (s *Set) On(sub Subject, now time.Time) []Notice {
 // Decision is what a page's button does.
 type Decision string
 
-// The decisions, the mildest first.
+// The decisions, the mildest first. A question weighs more than a warning: a bulletin must not
+// turn what has to be asked into something that can be sold with a shrug.
 const (
 	OK      Decision = "ok"
-	Ask     Decision = "ask"
 	WarnOf  Decision = "warn"
+	Ask     Decision = "ask"
 	BlockOf Decision = "block"
 )
 
-var severity = map[Decision]int{OK: 0, Ask: 1, WarnOf: 2, BlockOf: 3}
+var severity = map[Decision]int{OK: 0, WarnOf: 1, Ask: 2, BlockOf: 3}
 
 // Worse is the more severe of two decisions.
 func Worse(a, b Decision) Decision {

@@ -62,7 +62,7 @@ func TestABlockBeatsAYesAndOldNewsIsAWarning(t *testing.T) {
 		{OK, nil, noon, OK},
 		{OK, on, noon, BlockOf},
 		{OK, on[1:], noon, WarnOf},
-		{Ask, on[1:], noon, WarnOf},
+		{Ask, on[1:], noon, Ask},
 		{BlockOf, on[1:], noon, BlockOf},
 		{OK, nil, noon.Add(StaleAfter), OK},
 		{OK, nil, noon.Add(StaleAfter + time.Second), WarnOf},
