@@ -16,9 +16,11 @@ import (
 // operation is a handler function with the plan of its input, made once at
 // registration.
 type operation struct {
-	plan *plan
-	err  error // the input type cannot be planned
-	run  func(ctx context.Context, who caller.Caller, fill func(reflect.Value) error) (any, error)
+	plan   *plan
+	in     reflect.Type
+	answer reflect.Type
+	err    error // the input type cannot be planned
+	run    func(ctx context.Context, who caller.Caller, fill func(reflect.Value) error) (any, error)
 }
 
 // validator is the hook of an input that checks what no tag can say. It returns
@@ -28,7 +30,7 @@ type validator interface{ Validate() error }
 // op adapts a plain function. Reflection over In happens here, once.
 func op[In, Out any](fn func(context.Context, caller.Caller, In) (Out, error)) operation {
 	p, err := planOf(reflect.TypeFor[In]())
-	return operation{plan: p, err: err, run: func(ctx context.Context, who caller.Caller, fill func(reflect.Value) error) (any, error) {
+	return operation{plan: p, in: reflect.TypeFor[In](), answer: reflect.TypeFor[Out](), err: err, run: func(ctx context.Context, who caller.Caller, fill func(reflect.Value) error) (any, error) {
 		var in In
 		if err := fill(reflect.ValueOf(&in).Elem()); err != nil {
 			return nil, err
@@ -75,6 +77,21 @@ func (s *Server) handle(r route) echo.HandlerFunc {
 		}
 		return answer(c.Response(), req, out)
 	}
+}
+
+// Shape gives the types of an operation's JSON body (nil: it takes none) and of its answer, so
+// that reading and writing them can be measured by itself.
+func (s *Server) Shape(operationID string) (body, answer reflect.Type) {
+	for _, r := range s.routes() {
+		if r.ID != operationID {
+			continue
+		}
+		if r.Op.plan.body != nil {
+			body = r.Op.in.FieldByIndex(r.Op.plan.body.index).Type
+		}
+		return body, r.Op.answer
+	}
+	return nil, nil
 }
 
 // pathParam undoes the escaping that the router leaves in when a path has an

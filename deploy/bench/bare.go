@@ -1,0 +1,197 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"reflect"
+	"strconv"
+	"sync"
+	"time"
+
+	gojson "encoding/json"
+
+	"github.com/go-json-experiment/json"
+	jsonv1 "github.com/go-json-experiment/json/v1"
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/labstack/echo/v4"
+
+	"forkwright/api"
+	"forkwright/service/caller"
+)
+
+// bareOp is one route of the bare server: it reads a body strictly into the operation's type,
+// runs Select if there is one, and writes one fixed answer.
+type bareOp struct {
+	Operation string   `json:"operation"`
+	Method    string   `json:"method"`
+	Path      string   `json:"path"` // as echo writes it
+	Answer    string   `json:"answer"`
+	Type      string   `json:"type"` // of the answer; application/json is decoded once and encoded each time
+	Account   string   `json:"account,omitempty"`
+	Select    string   `json:"select,omitempty"`
+	Args      [][]byte `json:"args,omitempty"` // JSON, a string or a list of strings each
+}
+
+type bareConfig struct {
+	Addr, Database string
+	Ops            []bareOp
+}
+
+// writeOptions are those of the service: the fixed answers are checked to come out the same.
+var writeOptions = json.JoinOptions(json.Deterministic(true), jsonv1.OmitEmptyWithLegacySemantics(true))
+
+// nobody stands in where only the types of operations are asked for.
+type nobody struct{}
+
+func (nobody) Authenticate(context.Context, string) (caller.Caller, error) {
+	return caller.Caller{}, errors.New("nobody is known here")
+}
+
+func shapes() (*api.Server, error) {
+	return api.New(api.Config{Log: slog.New(slog.DiscardHandler), Random: rand.Reader, Now: time.Now},
+		api.Deps{Auth: nobody{}, Revision: func() (int64, bool) { return 0, false }})
+}
+
+// serveBare is the child process that the service is compared with.
+func serveBare(configFile string) error {
+	text, err := os.ReadFile(configFile)
+	if err != nil {
+		return err
+	}
+	var cfg bareConfig
+	if err := gojson.Unmarshal(text, &cfg); err != nil {
+		return err
+	}
+	types, err := shapes()
+	if err != nil {
+		return err
+	}
+	e := echo.New()
+	e.GET("/readyz", func(c echo.Context) error { return c.NoContent(http.StatusOK) })
+	var pool *pgxpool.Pool
+	if cfg.Database != "" {
+		if pool, err = pgxpool.New(context.Background(), cfg.Database); err != nil {
+			return err
+		}
+		defer pool.Close()
+	}
+	for _, op := range cfg.Ops {
+		h, err := op.handler(types, pool)
+		if err != nil {
+			return fmt.Errorf("%s: %w", op.Operation, err)
+		}
+		e.Add(op.Method, op.Path, h)
+	}
+	l, err := net.Listen("tcp", cfg.Addr)
+	if err != nil {
+		return err
+	}
+	return http.Serve(l, e)
+}
+
+var buffers = sync.Pool{New: func() any { return new(bytes.Buffer) }}
+
+func (op bareOp) handler(types *api.Server, pool *pgxpool.Pool) (echo.HandlerFunc, error) {
+	body, answer := types.Shape(op.Operation)
+	var fixed any
+	if op.Type == "application/json" {
+		if answer == nil {
+			return nil, errors.New("no such operation")
+		}
+		v := reflect.New(answer)
+		if err := json.Unmarshal([]byte(op.Answer), v.Interface(), json.RejectUnknownMembers(true)); err != nil {
+			return nil, err
+		}
+		fixed = v.Elem().Interface()
+		again, err := json.Marshal(fixed, writeOptions)
+		if err != nil {
+			return nil, err
+		}
+		if string(again) != op.Answer {
+			return nil, errors.New("the answer does not come out of its type as it went in")
+		}
+	}
+	args, err := op.args()
+	if err != nil {
+		return nil, err
+	}
+	return func(c echo.Context) error {
+		req := c.Request()
+		if body != nil {
+			data := make([]byte, req.ContentLength)
+			if _, err := io.ReadFull(req.Body, data); err != nil {
+				return err
+			}
+			if err := json.Unmarshal(data, reflect.New(body).Interface(), json.RejectUnknownMembers(true)); err != nil {
+				return err
+			}
+		}
+		if op.Select != "" {
+			if err := op.query(req.Context(), pool, args); err != nil {
+				return err
+			}
+		}
+		if fixed == nil {
+			c.Response().Header().Set("Content-Length", strconv.Itoa(len(op.Answer)))
+			return c.Blob(http.StatusOK, op.Type, []byte(op.Answer))
+		}
+		buf := buffers.Get().(*bytes.Buffer)
+		defer buffers.Put(buf)
+		buf.Reset()
+		if err := json.MarshalWrite(buf, fixed, writeOptions); err != nil {
+			return err
+		}
+		c.Response().Header().Set("Content-Length", strconv.Itoa(buf.Len()))
+		return c.Blob(http.StatusOK, op.Type, buf.Bytes())
+	}, nil
+}
+
+func (op bareOp) args() ([]any, error) {
+	var out []any
+	for _, text := range op.Args {
+		var v any
+		if err := gojson.Unmarshal(text, &v); err != nil {
+			return nil, err
+		}
+		if list, ok := v.([]any); ok {
+			texts := make([]string, len(list))
+			for i := range list {
+				texts[i] = list[i].(string)
+			}
+			v = texts
+		}
+		out = append(out, v)
+	}
+	return out, nil
+}
+
+// query reads all rows and keeps none; with an account, in one transaction and one round trip.
+func (op bareOp) query(ctx context.Context, pool *pgxpool.Pool, args []any) error {
+	read := func(rows pgx.Rows) error {
+		for rows.Next() {
+			rows.RawValues()
+		}
+		return rows.Err()
+	}
+	if op.Account == "" {
+		rows, err := pool.Query(ctx, op.Select, args...)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		return read(rows)
+	}
+	b := &pgx.Batch{}
+	b.Queue(`SELECT set_config('app.account', $1, true)`, op.Account)
+	b.Queue(op.Select, args...).Query(read)
+	return pool.SendBatch(ctx, b).Close()
+}
