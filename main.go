@@ -20,6 +20,7 @@ import (
 	"net/http"
 	"os"
 	"os/signal"
+	"strconv"
 	"syscall"
 	"time"
 	_ "time/tzdata" // the image is built from scratch: sellers' zones come with the binary
@@ -209,6 +210,7 @@ func (p *program) deps(store *db.DB, keys *db.KeyCache, catalogs *service.Catalo
 			Accounts: store, Keys: store, Locations: store, Persons: store, Events: store, NoticeStore: store,
 			Revisions: store.CatalogStore(), GapList: store, NoticesChanged: notices.Follow, CatalogChanged: catalogs.Follow,
 		},
+		FeedDeps: api.FeedDeps{Feeds: store},
 		QuoteDeps: api.QuoteDeps{LinkKey: links, Quotes: &service.Quoting{
 			Store: store, Catalogs: catalogs, Notices: notices, Now: time.Now, Digest: api.PageDigest(links),
 		}},
@@ -288,7 +290,7 @@ func (p *program) demoOn(ctx context.Context, place demoPlace) (*cli.DemoService
 	ctx, cancel := context.WithCancel(ctx)
 	go func() { ended <- p.replica(ctx, store, l, true) }()
 	return &cli.DemoService{
-		URL: "http://" + l.Addr().String(), Key: key, Case: caseFiles, Ended: ended,
+		URL: "http://" + reachable(l.Addr()), Key: key, Case: caseFiles, Ended: ended,
 		Stop: func() error {
 			cancel()
 			err := <-ended
@@ -296,6 +298,14 @@ func (p *program) demoOn(ctx context.Context, place demoPlace) (*cli.DemoService
 			return errors.Join(err, place.stop())
 		},
 	}, nil
+}
+
+// reachable is the address to paste: a wildcard is reached on loopback.
+func reachable(addr net.Addr) string {
+	if a, ok := addr.(*net.TCPAddr); ok && a.IP.IsUnspecified() {
+		return net.JoinHostPort("127.0.0.1", strconv.Itoa(a.Port))
+	}
+	return addr.String()
 }
 
 // demoListen is a free loopback port unless an address was asked for.

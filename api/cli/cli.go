@@ -83,6 +83,7 @@ func commands() []command {
 		{"key revoke", "KEY-ID [--account ID]", "end a key on every replica within a second", runKeyRevoke},
 		{"key rotate", "KEY-ID [--account ID] [--overlap 168h]", "make the key that follows another, both good for a while", runKeyRotate},
 		{"notice add", "--kind KIND --effect warn|block --text TEXT [--sku SKU] [--fork ID] [--serial FROM-TO] [--until TIME]", "stop-sale, recall or bulletin, live everywhere within seconds", runNoticeAdd},
+		{"stock push", "FILE --location CODE [--delta] [--as-of TIME] [--sequence N] [--dry-run]", "send a stock feed (CSV or NDJSON, .gz or not) to a running service; safe to repeat", RunStockPush},
 		{"health", "", "ask a running service whether it is ready (for container health checks)", runHealth},
 		{"help", "", "explain the commands and the environment", runHelp},
 	}
@@ -102,7 +103,8 @@ func Run(ctx context.Context, e *Env, args []string) error {
 	return usage("there is no command %q; “forkwright help” lists them", strings.Join(args, " "))
 }
 
-// ExitCode is what a scheduler can act on: 0 done, 1 failed, 2 wrong command line.
+// ExitCode is what a scheduler can act on: 0 done, 1 failed, 2 wrong command line, 3 try again
+// later.
 func ExitCode(err error) int {
 	var u UsageError
 	switch {
@@ -110,6 +112,8 @@ func ExitCode(err error) int {
 		return 0
 	case errors.As(err, &u):
 		return 2
+	case errors.As(err, new(TryLater)):
+		return 3
 	}
 	return 1
 }

@@ -28,6 +28,9 @@ type Config struct {
 	LogLevel        string         // FORKWRIGHT_LOG: debug|info|warn|error
 	LogGiven        bool           // whether it was set
 
+	FeedURL string // FORKWRIGHT_URL: the service that stock push sends to
+	FeedKey string // FORKWRIGHT_KEY: the API key that it sends
+
 	DemoURL  string // FORKWRIGHT_DEMO_DATABASE_URL: a database of the demo's own, by a superuser
 	DemoKey  string // FORKWRIGHT_DEMO_KEY
 	DemoKeep string // FORKWRIGHT_DEMO_KEEP: a folder in which the demo's Postgres survives
@@ -50,6 +53,8 @@ func Variables() []Variable {
 		{"FORKWRIGHT_OLD_REVISIONS_MIB", "256", "a whole number from 16 to 65536"},
 		{"FORKWRIGHT_SHUTDOWN", "20s", "a duration from 1s to 5m"},
 		{"FORKWRIGHT_LOG", "info (demo: warn)", "debug, info, warn or error"},
+		{"FORKWRIGHT_URL", "http://127.0.0.1:8080", "http://… or https://…, the service that stock push sends to"},
+		{"FORKWRIGHT_KEY", "none", "the API key that stock push sends"},
 		{"FORKWRIGHT_DEMO_DATABASE_URL", "none: a private Postgres is started", "postgres://… of a superuser, a database of the demo's own"},
 		{"FORKWRIGHT_DEMO_KEY", "made anew at each start", "20 to 100 letters, digits, - and _"},
 		{"FORKWRIGHT_DEMO_KEEP", "none: the demo starts empty", "a folder for the demo's Postgres"},
@@ -74,6 +79,8 @@ func ReadConfig(getenv func(string) string) (Config, error) {
 		Shutdown:        r.duration("FORKWRIGHT_SHUTDOWN", 20*time.Second, time.Second, 5*time.Minute),
 		LogGiven:        getenv("FORKWRIGHT_LOG") != "",
 		LogLevel:        r.choice("FORKWRIGHT_LOG", "info", "debug", "info", "warn", "error"),
+		FeedURL:         r.text("FORKWRIGHT_URL", "http://127.0.0.1:8080", regexp.MustCompile(`^https?://[^ ]+$`), "http://… or https://…"),
+		FeedKey:         r.text("FORKWRIGHT_KEY", "", regexp.MustCompile(`^[A-Za-z0-9_-]{20,100}$`), "20 to 100 letters, digits, - and _"),
 		DemoURL:         r.database("FORKWRIGHT_DEMO_DATABASE_URL"),
 		DemoKey:         r.text("FORKWRIGHT_DEMO_KEY", "", regexp.MustCompile(`^[A-Za-z0-9_-]{20,100}$`), "20 to 100 letters, digits, - and _"),
 		DemoKeep:        getenv("FORKWRIGHT_DEMO_KEEP"),
@@ -87,7 +94,7 @@ type reader struct {
 	err    error
 }
 
-var secret = regexp.MustCompile(`^FORKWRIGHT_(SIGNING|DEMO)_KEY$|URL$`)
+var secret = regexp.MustCompile(`^FORKWRIGHT_((SIGNING|DEMO)_)?KEY$|URL$`)
 
 func (r *reader) fail(name, value, allowed string) {
 	if r.err != nil {
