@@ -138,12 +138,14 @@ func (p *program) replica(ctx context.Context, store *db.DB, l net.Listener, enf
 		_, err := catalogs.Follow(ctx)
 		return err
 	})
+	quoting := &service.Quoting{Store: store, Catalogs: catalogs, Notices: notices, Now: time.Now, Digest: api.PageDigest(p.linkKey())}
 	gaps := db.NewGapCounts(store)
 	go gaps.Run(ctx, 30*time.Second)
+	go p.housekeeping(ctx, store, quoting)
 	metrics := p.metrics(catalogs, notices)
 	server, err := api.New(api.Config{
 		Spec: contract, Log: p.log, Random: rand.Reader, Now: time.Now, Enforce: enforce, Grace: p.cfg.Shutdown, Metrics: metrics,
-	}, p.deps(store, keys, catalogs, notices, gaps))
+	}, p.deps(store, keys, catalogs, notices, gaps, quoting))
 	if err != nil {
 		return err
 	}
@@ -193,8 +195,8 @@ func (p *program) serveMetrics(ctx context.Context, m *edge.Metrics) error {
 
 // deps hands the api what it works with. One secret makes two keys, so that a receipt can
 // never open a page.
-func (p *program) deps(store *db.DB, keys *db.KeyCache, catalogs *service.Catalogs, notices *service.Notices, gaps *db.GapCounts) api.Deps {
-	receipts, links := derive(p.cfg.SigningKey, "receipts"), derive(p.cfg.SigningKey, "page links")
+func (p *program) deps(store *db.DB, keys *db.KeyCache, catalogs *service.Catalogs, notices *service.Notices, gaps *db.GapCounts, quoting *service.Quoting) api.Deps {
+	receipts, links := derive(p.cfg.SigningKey, "receipts"), p.linkKey()
 	return api.Deps{
 		Auth:   keys,
 		Checks: []api.Check{{Name: "database", Ping: store.Ping}},
@@ -211,9 +213,31 @@ func (p *program) deps(store *db.DB, keys *db.KeyCache, catalogs *service.Catalo
 			Revisions: store.CatalogStore(), GapList: store, NoticesChanged: notices.Follow, CatalogChanged: catalogs.Follow,
 		},
 		FeedDeps: api.FeedDeps{Feeds: store},
-		QuoteDeps: api.QuoteDeps{LinkKey: links, Quotes: &service.Quoting{
-			Store: store, Catalogs: catalogs, Notices: notices, Now: time.Now, Digest: api.PageDigest(links),
-		}},
+		QuoteDeps: api.QuoteDeps{LinkKey: links, Quotes: quoting},
+	}
+}
+
+func (p *program) linkKey() []byte { return derive(p.cfg.SigningKey, "page links") }
+
+// housekeeping is what time alone makes due: quotes expire and lapse, and what is kept only
+// for a while is removed. Every replica may run it; the rows decide who was first.
+func (p *program) housekeeping(ctx context.Context, store *db.DB, quoting *service.Quoting) {
+	settle, retain := time.NewTicker(5*time.Minute), time.NewTicker(6*time.Hour)
+	defer settle.Stop()
+	defer retain.Stop()
+	for {
+		var err error
+		select {
+		case <-ctx.Done():
+			return
+		case <-settle.C:
+			_, err = store.SettleQuotes(ctx, quoting.Settle)
+		case <-retain.C:
+			_, err = store.Retain(ctx, cli.Operator, db.DefaultRetention())
+		}
+		if err != nil && ctx.Err() == nil {
+			p.log.Error("housekeeping", "error", err.Error())
+		}
 	}
 }
 
