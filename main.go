@@ -212,7 +212,7 @@ func (p *program) deps(store *db.DB, keys *db.KeyCache, catalogs *service.Catalo
 			Accounts: store, Keys: store, Locations: store, Persons: store, Events: store, NoticeStore: store,
 			Revisions: store.CatalogStore(), GapList: store, NoticesChanged: notices.Follow, CatalogChanged: catalogs.Follow,
 		},
-		FeedDeps: api.FeedDeps{Feeds: store},
+		FeedDeps:  api.FeedDeps{Feeds: store},
 		QuoteDeps: api.QuoteDeps{LinkKey: links, Quotes: quoting},
 	}
 }
