@@ -33,7 +33,7 @@ type AdminDeps struct {
 
 // once is embedded in the input of an operation that writes.
 type once struct {
-	IdempotencyKey string `header:"Idempotency-Key" maxlen:"100"`
+	IdempotencyKey string `header:"Idempotency-Key" minlen:"1" maxlen:"100"` // empty would protect nobody
 }
 
 // by is the caller with what the request promises: the same key for the same operation, path

@@ -53,6 +53,9 @@ func LoadContract(spec []byte) (*Contract, error) {
 	return &Contract{doc: doc, router: router}, nil
 }
 
+// Document is the whole document as JSON, with its references as they stand.
+func (c *Contract) Document() ([]byte, error) { return c.doc.MarshalJSON() }
+
 // ContractOperation is one operation as the document declares it.
 type ContractOperation struct {
 	Method, Path, ID string

@@ -43,6 +43,7 @@ type param struct {
 	index    []int
 	required bool
 	def      string
+	minLen   int
 	maxLen   int
 	parse    parser
 }
@@ -78,7 +79,7 @@ type request struct {
 //	Units     string   `query:"units" enum:"metric,imperial" default:"metric"`
 //	Options   []string `query:"options"`                 // a,b,c
 //	On        time.Time `query:"on" format:"date"`       // else RFC 3339
-//	Key       string   `header:"Idempotency-Key" maxlen:"100" required:"true"`
+//	Key       string   `header:"Idempotency-Key" minlen:"1" maxlen:"100" required:"true"`
 //	Media     string   `accept:""`                        // the negotiated media type
 //	Body      QuoteIn  `body:""`                          // strict JSON; a pointer: may be absent; body:"nulls": null allowed
 //	Rows      io.Reader `stream:"text/csv" gzip:"true"`   // the body as it comes, limited; may be compressed
@@ -139,11 +140,12 @@ func (p *plan) addParam(source, name string, f reflect.StructField) error {
 	if n, err := strconv.Atoi(f.Tag.Get("maxlen")); err == nil {
 		maxLen = n
 	}
+	minLen, _ := strconv.Atoi(f.Tag.Get("minlen"))
 	if source == fromQuery {
 		p.query[name] = len(p.params)
 	}
 	p.params = append(p.params, param{
-		source: source, name: name, index: f.Index, parse: parse, maxLen: maxLen,
+		source: source, name: name, index: f.Index, parse: parse, minLen: minLen, maxLen: maxLen,
 		required: source == fromPath || f.Tag.Get("required") == "true",
 		def:      f.Tag.Get("default"),
 	})
@@ -254,6 +256,10 @@ func (a *param) fill(in reflect.Value, r request, given given, i int, wrong *fau
 	}
 	if code, why := checkText(text, a.maxLen); code != "" {
 		wrong.Add(pointer, code, "%s %s", a.name, why)
+		return
+	}
+	if utf8.RuneCountInString(text) < a.minLen {
+		wrong.Add(pointer, "too_short", "%s must have at least %d characters, or be left out.", a.name, a.minLen)
 		return
 	}
 	if want := a.parse(in.FieldByIndex(a.index), text); want != "" {

@@ -400,6 +400,9 @@ func (s *Server) putCodes(ctx context.Context, who caller.Caller, in struct {
 	if err != nil {
 		return codesOut{}, err
 	}
+	if in.Body.Codes == nil {
+		return codesOut{}, wrongField("/codes", "required", "Give the codes; an empty list takes all of them away.")
+	}
 	parts, _, err := s.feedParts()
 	if err != nil {
 		return codesOut{}, err

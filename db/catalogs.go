@@ -140,7 +140,7 @@ const revisionSelect = `SELECT revision, fitment_digest, price_digest, loaded_at
 
 // Revisions lists revisions below a number (0 for the newest), newest first.
 func (d *DB) Revisions(ctx context.Context, below int64, limit int) ([]Revision, error) {
-	return list[Revision](ctx, d, revisionSelect+` WHERE $1 = 0 OR revision < $1 ORDER BY revision DESC LIMIT $2`, below, limit)
+	return list[Revision](ctx, d, revisionSelect+` WHERE $1::bigint = 0 OR revision < $1 ORDER BY revision DESC LIMIT $2`, below, limit)
 }
 
 // Revision reads what is known of one revision.
