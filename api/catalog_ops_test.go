@@ -291,7 +291,7 @@ func TestWrongQuestionsAreRefusedWhereTheyAreWrong(t *testing.T) {
 		{"the same with leading zeros", "/v1/parts/02041003055114/forks", "", 409, "ambiguous", ""},
 		{"unknown kind", "/v1/forks/" + demoFork + "/parts?kind=wheel", "", 422, "invalid_value", "query:kind"},
 		{"an option without a value", "/v1/forks/" + demoFork + "/parts?options=seal_generation", "", 422, "invalid_value", "query:options"},
-		{"an option nobody knows", "/v1/forks/" + demoFork + "/parts?options=colour:red", "", 422, "unknown_fact", "query:options"},
+		{"an option nobody knows", "/v1/forks/" + demoFork + "/parts?options=finish:matt", "", 422, "unknown_fact", "query:options"},
 		{"a way of knowing without the travel", "/v1/forks/" + demoFork + "/parts?travel_known_by=measured", "", 422, "required", "query:travel_now_mm"},
 		{"prices in no currency", "/v1/parts/" + demoCoil + "?live=prices", "", 422, "required", "query:currency"},
 		{"prices in a currency nobody has", "/v1/parts/" + demoCoil + "?live=prices&currency=CHF", "", 422, "no_price_list", "query:currency"},

@@ -198,7 +198,7 @@ func (d *draft) menuLabor() {
 		menu = append(menu, l)
 	}
 	kept := slices.DeleteFunc(slices.Clone(d.lines), func(l plannedLine) bool { return l.labor != nil && paid[l.Rule] })
-	d.lines = append(kept, menu...)
+	d.lines = slices.Concat(kept, menu)
 }
 
 // price gives a line its price, its tax and its discounts.

@@ -35,7 +35,7 @@ func (d *depot) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	body, _ := io.ReadAll(z)
 	d.got = append(d.got, r.Method+" "+r.URL.String()+" "+string(body))
 	var status int
-	fmt.Sscan(d.answers[0], &status)
+	_, _ = fmt.Sscan(d.answers[0], &status)
 	_, text, _ := strings.Cut(d.answers[0], " ")
 	if len(d.answers) > 1 {
 		d.answers = d.answers[1:]

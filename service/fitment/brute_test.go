@@ -402,7 +402,7 @@ func rank(r *catalog.Fitment) string {
 
 func applies(r *catalog.Fitment, own int, w way) bool {
 	var mm int
-	fmt.Sscan(w["travel"], &mm)
+	_, _ = fmt.Sscan(w["travel"], &mm) // none is 0
 	from, to := int(r.TravelFromMM), int(r.TravelToMM)
 	if r.Verdict != catalog.DoesNotFit && own > 0 && from == 0 && to == 0 {
 		from, to = own, own

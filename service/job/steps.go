@@ -309,7 +309,7 @@ func (p *plan) putLowersOn() {
 	s := p.step("indicator_ring", "", "See that the travel indicator ring is on its stanchion.")
 	s.Tick = true
 	p.care(s, "indicator_ring")
-	s = p.step("lower_legs_on", "", "Push the lower legs on, straight, until the rods show at the feet but do not stand out.")
+	p.step("lower_legs_on", "", "Push the lower legs on, straight, until the rods show at the feet but do not stand out.")
 	for _, leg := range []catalog.Leg{catalog.SpringLeg, catalog.DamperLeg} {
 		s = p.step("oil", leg, "Pour measured oil into the {side} leg.")
 		p.with(s, "oil_volume", "bath")

@@ -5,14 +5,14 @@ import (
 	"testing"
 )
 
-// tally is how a half of the labelled queries came out.
+// tally is how a half of the labeled queries came out.
 type tally struct {
 	answerable, top1, top3, exact, sureAndRight int
 	vain, wrongAndSure                          int
 	asked, single                               int
 }
 
-func (x *Index) tally(t *testing.T, queries []labelled, half string) tally {
+func (x *Index) tally(t *testing.T, queries []labeled, half string) tally {
 	var n tally
 	for _, q := range queries {
 		if q.half != half {

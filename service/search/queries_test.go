@@ -17,7 +17,7 @@ import (
 	"forkwright/service/catalog/source"
 )
 
-var update = flag.Bool("update", false, "write the labelled queries anew from the rules")
+var update = flag.Bool("update", false, "write the labeled queries anew from the rules")
 
 const (
 	rulesFile   = "../../testdata/reference/search-rules.csv"
@@ -25,9 +25,9 @@ const (
 	demoCatalog = "../../testdata/catalog"
 )
 
-// labelled is one query with what would be right: the fork that was meant, and all forks that
+// labeled is one query with what would be right: the fork that was meant, and all forks that
 // the words allow.
-type labelled struct {
+type labeled struct {
 	query    string
 	target   string
 	accepted []string
@@ -44,7 +44,7 @@ func demo(t testing.TB) *catalog.Revision {
 	return catalog.Build(tables, 1)
 }
 
-// TestTheQueriesFollowFromTheRules keeps the file of labelled queries in step with rules and catalog.
+// TestTheQueriesFollowFromTheRules keeps the file of labeled queries in step with rules and catalog.
 func TestTheQueriesFollowFromTheRules(t *testing.T) {
 	rev := demo(t)
 	got := generate(rev, shares(t))
@@ -72,7 +72,7 @@ func TestTheQueriesFollowFromTheRules(t *testing.T) {
 	}
 }
 
-func written(qs []labelled) []byte {
+func written(qs []labeled) []byte {
 	var b bytes.Buffer
 	w := csv.NewWriter(&b)
 	_ = w.Write([]string{"half", "query", "target", "accepted", "rules"})
@@ -83,7 +83,7 @@ func written(qs []labelled) []byte {
 	return b.Bytes()
 }
 
-func readQueries(t testing.TB) []labelled {
+func readQueries(t testing.TB) []labeled {
 	t.Helper()
 	f, err := os.Open(queriesFile)
 	if err != nil {
@@ -94,9 +94,9 @@ func readQueries(t testing.TB) []labelled {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var out []labelled
+	var out []labeled
 	for _, r := range rows[1:] {
-		q := labelled{half: r[0], query: r[1], target: r[2], rules: strings.Split(r[4], ";")}
+		q := labeled{half: r[0], query: r[1], target: r[2], rules: strings.Split(r[4], ";")}
 		if r[3] != "" {
 			q.accepted = strings.Split(r[3], ";")
 		}
@@ -146,12 +146,12 @@ func (p *person) does(rule string) bool {
 
 func pick[T any](p *person, list []T) T { return list[p.IntN(len(list))] }
 
-func generate(rev *catalog.Revision, share map[string]int) []labelled {
+func generate(rev *catalog.Revision, share map[string]int) []labeled {
 	p := &person{Rand: rand.New(rand.NewPCG(2026, 7)), rev: rev, share: share}
 	forks := rev.Forks()
-	var out []labelled
+	var out []labeled
 	seen := map[string]bool{}
-	add := func(q labelled) bool {
+	add := func(q labeled) bool {
 		if seen[strings.ToLower(q.query)] {
 			return false
 		}
@@ -167,7 +167,7 @@ func generate(rev *catalog.Revision, share map[string]int) []labelled {
 	}
 	for i := 0; len(out) < 400; i++ {
 		p.did = nil
-		add(labelled{query: p.asksInVain(i % 8)})
+		add(labeled{query: p.asksInVain(i % 8)})
 	}
 	return out
 }
@@ -201,7 +201,7 @@ func (p *person) allowed(s said) []string {
 	return out
 }
 
-func (p *person) asks(f *catalog.Fork) labelled {
+func (p *person) asks(f *catalog.Fork) labeled {
 	if p.does("mark_read") {
 		return p.readsMark(f)
 	}
@@ -230,7 +230,7 @@ func (p *person) asks(f *catalog.Fork) labelled {
 		before, after, _ := strings.Cut(pick(p, []string{"need a spring kit for my * fork please", "* fork", "coil conversion for *", "seals for a *", "hi do you have something for the *", "Federgabel *", "fork: *"}), "*")
 		text = before + text + after
 	}
-	return labelled{query: text, target: f.ID, accepted: p.allowed(s)}
+	return labeled{query: text, target: f.ID, accepted: p.allowed(s)}
 }
 
 func (p *person) namesModel(f *catalog.Fork, s *said) []string {
@@ -357,7 +357,7 @@ func (p *person) slip(rule, w string) string {
 
 var looksLike = map[rune]rune{'O': '0', '0': 'O', 'I': '1', '1': 'I', 'S': '5', '5': 'S', 'B': '8', '8': 'B', 'Z': '2', '2': 'Z'}
 
-func (p *person) readsMark(f *catalog.Fork) labelled {
+func (p *person) readsMark(f *catalog.Fork) labeled {
 	var marks, boxes []catalog.Mark
 	for _, m := range p.rev.Marks(f.ID) {
 		if m.Place == "box" {
@@ -370,7 +370,7 @@ func (p *person) readsMark(f *catalog.Fork) labelled {
 		marks = boxes
 	}
 	if len(marks) == 0 {
-		return labelled{query: f.ID, target: f.ID, accepted: []string{f.ID}}
+		return labeled{query: f.ID, target: f.ID, accepted: []string{f.ID}}
 	}
 	m := pick(p, marks).Mark
 	if p.does("mark_without_dash") {
@@ -384,7 +384,7 @@ func (p *person) readsMark(f *catalog.Fork) labelled {
 		}
 		m = string(r)
 	}
-	return labelled{query: m, target: f.ID, accepted: []string{f.ID}}
+	return labeled{query: m, target: f.ID, accepted: []string{f.ID}}
 }
 
 // asksInVain makes a query that has no right answer.

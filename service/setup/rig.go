@@ -73,19 +73,18 @@ func (p *preload) of(c *coil) (float64, Reason) {
 
 // stop is the bump stop of a rig.
 type stop struct {
-	part      *catalog.BumpStop // nil where it was given, or where there is none
-	present   bool
-	air       bool
-	contact   float64
-	area      float64
-	volume    float64
-	body      float64
-	maxKPa    float64 // 0: not known
-	peakKPa   float64
-	ratioMax  float64
-	bumper    *spring.Bumper
-	unlisted  bool // the part lists no settings: even steps up to its greatest pressure
-	tableFrom string
+	part     *catalog.BumpStop // nil where it was given, or where there is none
+	present  bool
+	air      bool
+	contact  float64
+	area     float64
+	volume   float64
+	body     float64
+	maxKPa   float64 // 0: not known
+	peakKPa  float64
+	ratioMax float64
+	bumper   *spring.Bumper
+	unlisted bool // the part lists no settings: even steps up to its greatest pressure
 }
 
 // stopSetting is one setting of the bump stop, with all that does not depend on the coil.

@@ -51,9 +51,6 @@ func newChamber(areaMM2, volumeML, absoluteKPa, ambientKPa, fromMM float64) cham
 
 func (c *chamber) present() bool { return c.reach != 0 }
 
-// holds reports that volume is left at x.
-func (c *chamber) holds(x float64) bool { return c.reach < 0 || c.reach > x-c.from }
-
 // ratio is V0/V.
 func (c *chamber) ratio(x float64) float64 { return c.reach / (c.reach - (x - c.from)) }
 

@@ -269,7 +269,7 @@ func agree(part Part, byGTIN []Part) bool {
 
 // fill reads the figures of a row; reason is "" or why the row is bad, value what was there.
 func (e *Entry) fill(r *row, part *Part, mapped *udecimal.Decimal, policy *Policy) (reason, value string) {
-	factor := udecimal.One
+	var factor udecimal.Decimal
 	if mapped != nil {
 		factor = *mapped
 	} else if factor, reason = part.factor(r.unit, policy); reason != "" {

@@ -192,7 +192,7 @@ func (s *sheet) wrap(l look, width float64, text string) []string {
 				continue
 			}
 			if line != "" {
-				out, line = append(out, line), ""
+				out = append(out, line)
 			}
 			for s.p.GetStringWidth(word) > width {
 				n := s.fitting(word, width)
