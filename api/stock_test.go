@@ -239,7 +239,8 @@ func TestConnectionCutHalfWayChangesNothing(t *testing.T) {
 		}
 		pipe.CloseWithError(io.ErrClosedPipe) // the client breaks the connection
 	}()
-	if _, err := srv.Client().Do(req); err == nil {
+	if res, err := srv.Client().Do(req); err == nil {
+		res.Body.Close()
 		t.Fatal("the request was answered")
 	}
 	for deadline := time.Now().Add(10 * time.Second); ; time.Sleep(20 * time.Millisecond) {

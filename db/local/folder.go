@@ -95,7 +95,7 @@ func freeBytes(dir string) uint64 {
 	if err := syscall.Statfs(dir, &st); err != nil {
 		return 0
 	}
-	return uint64(st.Bavail) * uint64(st.Bsize)
+	return uint64(st.Bavail) * uint64(st.Bsize) //nolint:unconvert // the types differ between systems
 }
 
 // canEnter says whether the server's user can pass every folder down to dir.
