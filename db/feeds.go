@@ -131,10 +131,15 @@ func (d *DB) connectForFeed(ctx context.Context) (*pgx.Conn, error) {
 	return pgx.ConnectConfig(ctx, cfg)
 }
 
-// closeConn ends the session, and with it every lock that it holds.
+// closeConn ends the session, and with it every lock that it holds. They are let go before,
+// because the server ends a session some time after we have closed it, and the next feed may
+// come at once.
 func closeConn(c *pgx.Conn) {
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 	defer cancel()
+	if !c.IsClosed() {
+		_, _ = c.Exec(ctx, `SELECT pg_advisory_unlock_all()`)
+	}
 	_ = c.Close(ctx)
 }
 
