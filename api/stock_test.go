@@ -7,6 +7,7 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"runtime"
 	"strings"
 	"testing"
@@ -257,4 +258,49 @@ func TestConnectionCutHalfWayChangesNothing(t *testing.T) {
 
 func by(w *world, role caller.Role) caller.Caller {
 	return caller.Caller{AccountID: w.accounts[role].ID, Roles: []caller.Role{role}, RequestID: "test-by"}
+}
+
+// The sample files are what the written pages show.
+func TestSampleFeeds(t *testing.T) {
+	w := feedWorld(t)
+	_, err := w.d.CreateLocation(t.Context(), by(w, distributor), account.Location{ID: "annex", AccountID: w.accounts[distributor].ID, Name: "Annex"})
+	w.must(err)
+	want[any](w, 200, distributor, "PUT", "/v1/locations/depot", `{"name":"Depot","time_zone":"UTC","policy":{"decimal":",","capped":true,"coded":{"low":2},"bad_row_share":0.01}}`)
+	want[any](w, 200, distributor, "PUT", "/v1/locations/depot/codes", `{"codes":[{"code":"0040127","sku":"QB-BS18A","factor":"10"}]}`)
+	sample := func(name string) string {
+		t.Helper()
+		b, err := os.ReadFile("../testdata/feeds/" + name)
+		w.must(err)
+		return string(b)
+	}
+	full := want[feedAnswer](w, 200, distributor, "PUT", "/v1/locations/depot/stock?as_of="+minutesAgo(30), sample("full.csv"), asCSV)
+	if full.Counts["applied"] != 5 || full.Counts["unknown"] != 1 {
+		t.Errorf("full.csv: %+v", full)
+	}
+	delta := want[feedAnswer](w, 200, distributor, "PATCH", "/v1/locations/depot/stock?as_of="+minutesAgo(20), sample("delta.ndjson"), "Content-Type: application/x-ndjson")
+	if delta.Counts["applied"] != 2 {
+		t.Errorf("delta.ndjson: %+v", delta)
+	}
+	got := map[string]string{}
+	for _, l := range want[struct{ Stock []map[string]any }](w, 200, distributor, "GET", "/v1/locations/depot/stock", "").Stock {
+		got[l["sku"].(string)] = fmt.Sprint(l["on_hand"], " ", l["at_least"], " ", l["incoming_on"])
+	}
+	if diff := cmp.Diff(map[string]string{
+		"QB-C36S-160": "3 false <nil>", "LN-B46-250": "1500 false <nil>", "QB-AC-GUARD": "0 false <nil>", "QB-BS16A": "2 true 2031-01-31", "QB-BS18A": "70 false <nil>",
+	}, got); diff != "" {
+		t.Error(diff)
+	}
+	w.refused(422, "too_many_bad_rows", distributor, "PUT", "/v1/locations/annex/stock?as_of="+minutesAgo(10), sample("bad_rows.csv"), asCSV)
+	refused := want[struct{ Feeds []feedAnswer }](w, 200, distributor, "GET", "/v1/locations/annex/feeds?state=refused", "").Feeds[0]
+	var codes []string
+	for _, line := range strings.Split(strings.TrimSpace(string(w.call(distributor, "GET", refused.Rejects, "").Body)), "\n")[1:] {
+		codes = append(codes, strings.Join(strings.SplitN(line, ",", 3)[:2], " "))
+	}
+	if diff := cmp.Diff([]string{"3 duplicate", "4 not_a_number", "5 date_missing", "6 not_whole", "7 too_large", "8 malformed_row"}, codes); diff != "" {
+		t.Error(diff)
+	}
+	several := want[struct{ Feeds []feedAnswer }](w, 200, distributor, "PUT", "/v1/stock?as_of="+minutesAgo(5)+"&allow_missing=true", sample("several_locations.csv"), asCSV)
+	if len(several.Feeds) != 2 || several.Feeds[0].State != "applied" || several.Feeds[1].State != "applied" {
+		t.Errorf("several_locations.csv: %+v", several)
+	}
 }
