@@ -54,7 +54,7 @@ func (a *asOfTime) UnmarshalText(text []byte) error {
 	if err != nil {
 		return fault.New(fault.Invalid, "invalid_value", "a time with its UTC offset, such as 2026-10-25T02:30:00+02:00")
 	}
-	a.Time = at
+	a.Time = at.Truncate(time.Microsecond) // what is kept is no finer
 	return nil
 }
 

@@ -132,7 +132,7 @@ func (p *push) address(fileTime time.Time) error {
 	if err != nil || base.Host == "" || base.Scheme != "http" && base.Scheme != "https" {
 		return usage("the service's address is %q; set FORKWRIGHT_URL or --url to one such as https://parts.example", p.o.url)
 	}
-	asOf := fileTime.Truncate(time.Second).Format(time.RFC3339)
+	asOf := fileTime.Truncate(time.Millisecond).Format(time.RFC3339Nano)
 	if p.o.asOf != "" {
 		if _, err := time.Parse(time.RFC3339, p.o.asOf); err != nil {
 			return usage("--as-of is %q; write it with its UTC offset, as 2026-10-25T02:30:00+02:00", p.o.asOf)
