@@ -380,7 +380,7 @@ func (a *asking) receipts(c *cart, judged fitment.CartAnswer) []receiptOut {
 		if o == nil || l.Matched == "" || len(l.Candidates) > 0 {
 			continue
 		}
-		r := fitment.Issue(a.rev, o, l.Answer.SKU, a.now)
+		r := fitment.Issue(a.rev, o, l.Answer, a.now)
 		out = append(out, receiptOut{c.lines[i].ID, fitment.Seal(r, a.s.ReceiptKeys[0]), r.MassLeftOut})
 	}
 	return out

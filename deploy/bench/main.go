@@ -16,6 +16,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"syscall"
 )
@@ -32,7 +33,7 @@ func main() {
 func command(ctx context.Context, args []string) error {
 	set := flag.NewFlagSet("bench", flag.ContinueOnError)
 	isQuick := set.Bool("quick", false, "100k fitment rows instead of 1M and short runs; under 50 s")
-	name := set.String("row", "", "only rows whose name contains this")
+	name := set.String("row", "", "only this row, or the rows whose name contains this")
 	asJSON := set.Bool("json", false, "print a list of objects at the end")
 	bare := set.String("bare", "", "serve as the bare side, by this configuration file (used by the bench itself)")
 	reader := set.String("read", "", "read the stored form by this URL and end (used by the bench itself)")
@@ -55,7 +56,7 @@ func command(ctx context.Context, args []string) error {
 		return err
 	}
 	defer os.RemoveAll(dir)
-	w, err := newWorld(ctx, dir, s, func(row string) bool { return *name == "" || strings.Contains(row, *name) })
+	w, err := newWorld(ctx, dir, s, *name)
 	if err == nil {
 		err = w.all(&table{out: os.Stdout, json: *asJSON})
 	}
@@ -71,8 +72,10 @@ type measure struct {
 
 func (w *world) all(t *table) error {
 	t.head()
-	for _, m := range w.measures() {
-		if !w.only(m.name) {
+	all := w.measures()
+	exact := slices.ContainsFunc(all, func(m measure) bool { return m.name == w.only })
+	for _, m := range all {
+		if exact && m.name != w.only || !strings.Contains(m.name, w.only) {
 			continue
 		}
 		rows, err := m.run()

@@ -66,8 +66,18 @@ type Receipt struct {
 	Digest      [16]byte  // of Facts
 }
 
-// Issue judges a question without its masses and makes the receipt for it.
-func Issue(rev *catalog.Revision, owned *Owned, sku string, at time.Time) Receipt {
+// Issue makes the receipt for an answer that has just been given. It judges again only where
+// masses weighed in, because a receipt stands for the verdict without them.
+func Issue(rev *catalog.Revision, owned *Owned, a Answer, at time.Time) Receipt {
+	r := unsigned(rev, owned, a.SKU, at)
+	if r.MassLeftOut {
+		a = r.judge(rev, false)
+	}
+	r.Digest = digest(a)
+	return r
+}
+
+func unsigned(rev *catalog.Revision, owned *Owned, sku string, at time.Time) Receipt {
 	r := Receipt{SKU: sku, Revision: rev.Number(), Rules: RulesVersion, At: at.UTC().Truncate(time.Second)}
 	if owned != nil {
 		if owned.Fork != nil {
@@ -77,7 +87,6 @@ func Issue(rev *catalog.Revision, owned *Owned, sku string, at time.Time) Receip
 		r.Serial, r.BuiltOn, r.WheelSize, r.Use = owned.Serial, owned.BuiltOn, owned.WheelSize, owned.Use
 		r.MassLeftOut = owned.RiderKG != 0 || owned.SystemKG != 0
 	}
-	r.Digest = digest(r.judge(rev))
 	return r
 }
 
@@ -86,14 +95,14 @@ func digest(a Answer) [16]byte {
 	return [16]byte(sum[:16])
 }
 
-// judge asks a revision the receipt's question.
-func (r Receipt) judge(rev *catalog.Revision) Answer {
+// judge asks a revision the receipt's question; the nearest alternative is no fact.
+func (r Receipt) judge(rev *catalog.Revision, nearest bool) Answer {
 	owned := &Owned{
 		ModelYear: r.ModelYear, TravelBuilt: r.TravelBuilt, TravelNow: r.TravelNow, Options: r.Options,
 		Serial: r.Serial, BuiltOn: r.BuiltOn, WheelSize: r.WheelSize, Use: r.Use,
 	}
 	owned.Fork, _ = rev.Fork(r.Fork)
-	return judge(rev, owned, r.SKU, true)
+	return judge(rev, owned, r.SKU, nearest)
 }
 
 // Change is what a recheck found.
@@ -106,7 +115,7 @@ type Change struct {
 
 // Recheck asks a receipt's question of the revision it names and of another one.
 func Recheck(r Receipt, then, now *catalog.Revision) Change {
-	c := Change{Was: r.judge(then), Is: r.judge(now)}
+	c := Change{Was: r.judge(then, true), Is: r.judge(now, true)}
 	c.Disputed = digest(c.Was) != r.Digest
 	c.Changed = digest(c.Is) != r.Digest
 	if c.Changed {

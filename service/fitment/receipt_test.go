@@ -19,10 +19,14 @@ var (
 	noon   = time.Date(2026, 3, 1, 12, 0, 0, 5, time.FixedZone("", 3600))
 )
 
+func issued(rev *catalog.Revision, o *Owned, sku string) Receipt {
+	return Issue(rev, o, Judge(rev, o, sku), noon)
+}
+
 func TestAReceiptComesBackAsItWas(t *testing.T) {
 	rev := small()
 	o := owned(t, rev, "tarn", built(160), option("tube", "thick"), option("seal_generation", "g2"), serial("T5"), builtOn("2021-05-05"), usedFor("trail"))
-	r := Issue(rev, o, "C-160", noon)
+	r := issued(rev, o, "C-160")
 	token := Seal(r, key)
 	got, err := Open(" "+token+"\n", key)
 	if err != nil {
@@ -47,9 +51,9 @@ func TestAReceiptComesBackAsItWas(t *testing.T) {
 
 func TestATamperedReceiptIsRefused(t *testing.T) {
 	rev := small()
-	token := Seal(Issue(rev, owned(t, rev, "tarn"), "C-160", noon), key)
+	token := Seal(issued(rev, owned(t, rev, "tarn"), "C-160"), key)
 	for name, bad := range map[string]string{
-		"empty": "", "prefix": "fr2." + token[4:], "cut": token[:len(token)-3], "other key": Seal(Issue(rev, owned(t, rev, "tarn"), "C-160", noon), oldKey),
+		"empty": "", "prefix": "fr2." + token[4:], "cut": token[:len(token)-3], "other key": Seal(issued(rev, owned(t, rev, "tarn"), "C-160"), oldKey),
 		"padding": token + "=", "nonsense": "fr1.@@@", "short": "fr1.AAAA",
 	} {
 		if _, err := Open(bad, key); fault.As(err) == nil || fault.As(err).Kind != fault.Invalid {
@@ -71,9 +75,9 @@ func TestATamperedReceiptIsRefused(t *testing.T) {
 
 func TestAReceiptHoldsNoMass(t *testing.T) {
 	rev := small()
-	light := Issue(rev, owned(t, rev, "tarn"), "S-40", noon)
+	light := issued(rev, owned(t, rev, "tarn"), "S-40")
 	for name, mass := range map[string]func(*Owned){"rider": rider(131), "system": func(o *Owned) { o.SystemKG = 147 }} {
-		heavy := Issue(rev, owned(t, rev, "tarn", mass), "S-40", noon)
+		heavy := issued(rev, owned(t, rev, "tarn", mass), "S-40")
 		if !heavy.MassLeftOut || light.MassLeftOut {
 			t.Errorf("%s: it does not say that a mass was left out", name)
 		}
@@ -107,14 +111,14 @@ func TestRecheck(t *testing.T) {
 		}, true, []string{"r-s40"}},
 	} {
 		then, now := small(), small(c.change)
-		r := Issue(then, owned(t, then, "tarn"), "S-40", noon)
+		r := issued(then, owned(t, then, "tarn"), "S-40")
 		got := Recheck(r, then, now)
 		if diff := cmp.Diff(c.rows, got.Rows); diff != "" || got.Changed != c.want || got.Disputed {
 			t.Errorf("%s: changed %v, disputed %v, rows (-want +got)\n%s", c.claim, got.Changed, got.Disputed, diff)
 		}
 	}
 	then := small()
-	r := Issue(then, owned(t, then, "tarn"), "S-40", noon)
+	r := issued(then, owned(t, then, "tarn"), "S-40")
 	r.Digest[0] ^= 1
 	if got := Recheck(r, then, then); !got.Disputed || !got.Changed {
 		t.Errorf("rules that give other facts for the same revision: %+v", got)
@@ -137,7 +141,7 @@ func FuzzOpen(f *testing.F) {
 	rev := small()
 	fork, _ := rev.Fork("tarn")
 	for _, o := range []*Owned{nil, {Fork: fork}, {Fork: fork, ModelYear: 2021, Options: map[string]string{"a": "b"}}} {
-		f.Add([]byte(Issue(rev, o, "C-160", noon).encode()))
+		f.Add([]byte(issued(rev, o, "C-160").encode()))
 	}
 	f.Fuzz(func(t *testing.T, body []byte) {
 		token := tokenPrefix + base64.RawURLEncoding.EncodeToString(append(body, mac(body, key)...))
