@@ -96,4 +96,3 @@ func BenchmarkHottestPaths(b *testing.B) {
 		})
 	}
 }
-
