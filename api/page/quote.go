@@ -8,6 +8,7 @@ import (
 	_ "embed"
 	"fmt"
 	"html/template"
+	"slices"
 	"strings"
 	"time"
 
@@ -251,14 +252,22 @@ func (s *sheet) stock(l quote.Line) string {
 	if l.Fulfilled.Sign() > 0 && l.Fulfilled.Equal(l.Quantity) {
 		return s.Words["handed_over"]
 	}
-	var parts []string
+	// from how many shelves is the shop's affair: what is alike is one word to the customer
+	var words, parts []string
+	sums := map[string]money.Amount{}
 	for _, x := range l.Sourcing {
 		text := s.Words["stock_"+string(x.Kind)]
 		if x.On != "" {
 			text = s.Words["stock_incoming_on"] + " " + s.day(x.On)
 		}
-		if len(l.Sourcing) > 1 {
-			text = s.number(x.Quantity.Plain()) + " " + text
+		if !slices.Contains(words, text) {
+			words = append(words, text)
+		}
+		sums[text] = sums[text].Add(x.Quantity)
+	}
+	for _, text := range words {
+		if len(words) > 1 {
+			text = s.number(sums[text].Plain()) + " " + text
 		}
 		parts = append(parts, text)
 	}
