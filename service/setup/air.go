@@ -82,6 +82,9 @@ func (w *work) air(part *catalog.AirCartridge) error {
 	s := w.airSetup(&r, choices, best)
 	a.Air = s
 	w.airVerdict(&r, s)
+	if a.Status == OK {
+		w.slow, _ = w.airCurve(&r, s.Spacers, s.RiddenKPa, spring.Slow)
+	}
 	w.airCautions(&r, s)
 	if w.q.WithCurve {
 		for _, n := range [...]float64{r.exponent, spring.Slow} {

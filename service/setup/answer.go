@@ -60,6 +60,7 @@ type Answer struct {
 	Neighbor    *Neighbor
 	Trim        []Change // what other preloads and the next rates would do
 	Measured    *FromMeasured
+	WhatIfs     *WhatIfs // asked for; no part of the recommendation
 	MassChart   *ChartFigure
 	Clicks      []Click
 	Air         *AirSetup

@@ -171,6 +171,9 @@ func check(q *Question) error {
 	if q.Measured != nil {
 		c.measured(q)
 	}
+	if q.WhatIf != nil {
+		c.whatIf(q)
+	}
 	return c.Err()
 }
 

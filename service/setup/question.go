@@ -23,6 +23,7 @@ type Question struct {
 	Hardware   *Hardware
 	Conditions Conditions
 	Measured   *Measured
+	WhatIf     *WhatIf
 
 	DampingNSPerM *float64 // axial damping, for the engineering part only
 	WithCurve     bool

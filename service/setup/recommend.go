@@ -19,6 +19,8 @@ type work struct {
 	at  surroundings
 	a   *Answer
 	aim aim
+
+	slow spring.Curve // of what is recommended, for a what-if; no travel without one
 }
 
 // Recommend answers a question: a setup with all it stands on, or a refusal that says by how
@@ -37,6 +39,7 @@ func Recommend(rev *catalog.Revision, q Question) (Answer, error) {
 		return Answer{}, err
 	case a.Status != OK:
 		a.Load, _ = weigh(&q, legAirOf(rev, &q, w.at))
+		w.whatIf()
 		return a, nil
 	}
 	if airPart != nil || q.Hardware != nil && q.Hardware.Air != nil {
@@ -47,6 +50,7 @@ func Recommend(rev *catalog.Revision, q Question) (Answer, error) {
 	if err != nil {
 		return Answer{}, err
 	}
+	w.whatIf()
 	return a, nil
 }
 
@@ -282,6 +286,9 @@ func (w *work) coil(part *catalog.CoilCartridge) error {
 	best := r.setup(w, a.Candidates[0])
 	a.Needed = w.needed(r, &best)
 	w.verdict(r, &best)
+	if a.Recommended != nil {
+		w.slow = r.stops[best.Candidate.Bump].curve.WithCoil(best.Spring.RateNPerMM, best.PreloadMM)
+	}
 	w.neighbors(r)
 	w.beside(r, &best)
 	w.engineer(r, &best)

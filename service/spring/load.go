@@ -167,6 +167,27 @@ func (m Mass) Braking(decelerationG, unsprungKG, headDegrees float64) (Braking, 
 	return b, OK
 }
 
+// Slope is the front end on a slope, beta in degrees, down positive: N = M g (b cos(beta) +
+// h sin(beta))/w across the slope. Downhill the front brake alone holds, B = M g sin(beta);
+// uphill the rear wheel does, B = 0. Then F = (N - m_u g cos(beta)) sin(theta) + (B - m_u g
+// sin(beta)) cos(theta), the head angle theta against the slope. Rider rigid. Derived; a
+// what-if.
+func (m Mass) Slope(downDegrees, unsprungKG, headDegrees float64) (Braking, Status) {
+	if !notNegative(unsprungKG) || !(headDegrees > 0 && headDegrees <= 90) {
+		return Braking{}, InvalidInput
+	}
+	share, s := m.OnSlope(downDegrees)
+	if s != OK {
+		return Braking{}, s
+	}
+	weight, unsprung := m.TotalKG*gravity, unsprungKG*gravity
+	slopeSin, slopeCos := math.Sincos(downDegrees * radians)
+	sin, cos := math.Sincos(headDegrees * radians)
+	b := Braking{WheelN: weight * share, BrakeN: math.Max(0, weight*slopeSin)}
+	b.AxialN = (b.WheelN-unsprung*slopeCos)*sin + (b.BrakeN-unsprung*slopeSin)*cos
+	return b, OK
+}
+
 // Bushings is the geometry behind sliding friction of a conventional fork.
 type Bushings struct {
 	AxleBelowMM float64 // axle below the lower bushing

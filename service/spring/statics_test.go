@@ -102,6 +102,31 @@ func TestSlopeAndBraking(t *testing.T) {
 	}
 }
 
+// By hand, m g = 931.63 N, sin and cos of 10 degrees 0.17365 and 0.98481, of 66 degrees 0.91355
+// and 0.40674: N = 931.63 (492.3 + 182.3)/1220, less 33.80 N of wheel, times sin 66, and
+// B = 161.78 N, less 5.96 N of wheel, times cos 66.
+func TestSlopeAlongTheFork(t *testing.T) {
+	m := spring.Mass{TotalKG: 95, AheadMM: 0.41 * 1220, HeightMM: 1050, Wheelbase: 1220}
+	level := must[spring.Braking](t)(m.Slope(0, 3.5, 66))
+	if level != must[spring.Braking](t)(m.Braking(0, 3.5, 66)) {
+		t.Errorf("level ground is no slope: %+v", level)
+	}
+	down := must[spring.Braking](t)(m.Slope(10, 3.5, 66))
+	near(t, "down, wheel", down.WheelN, 515.4, 0.1)
+	near(t, "down, brake", down.BrakeN, 161.8, 0.1)
+	near(t, "down, axial", down.AxialN, 503.3, 0.1)
+	up := must[spring.Braking](t)(m.Slope(-10, 3.5, 66))
+	near(t, "up, wheel", up.WheelN, 236.9, 0.1)
+	near(t, "up, brake", up.BrakeN, 0, 0)
+	near(t, "up, axial", up.AxialN, 188.0, 0.1)
+	if _, s := m.Slope(40, 3.5, 66); s != spring.WheelLifts {
+		t.Errorf("over the bars: %s", s)
+	}
+	if _, s := m.Slope(10, 3.5, 0); s != spring.InvalidInput {
+		t.Errorf("a fork that lies down: %s", s)
+	}
+}
+
 func TestBushingFriction(t *testing.T) {
 	b := spring.Bushings{AxleBelowMM: 240, ApartMM: 120, Friction: 0.04, SealN: 6}
 	near(t, "friction", must[float64](t)(b.FrictionN(160)), 38, 1e-9)
