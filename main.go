@@ -210,7 +210,7 @@ func (p *program) deps(store *db.DB, keys *db.KeyCache, catalogs *service.Catalo
 		CatalogDeps: api.CatalogDeps{Catalogs: catalogs, Notices: notices, Stock: store, Gaps: gaps, ReceiptKeys: [][]byte{receipts}},
 		AdminDeps: api.AdminDeps{
 			Accounts: store, Keys: store, Locations: store, Persons: store, Events: store, NoticeStore: store,
-			Revisions: store.CatalogStore(), GapList: store, NoticesChanged: notices.Follow, CatalogChanged: catalogs.Follow,
+			Revisions: store.CatalogStore(), GapList: store, Prices: store, NoticesChanged: notices.Follow, CatalogChanged: catalogs.Follow,
 		},
 		FeedDeps:  api.FeedDeps{Feeds: store},
 		QuoteDeps: api.QuoteDeps{LinkKey: links, Quotes: quoting},

@@ -24,6 +24,7 @@ type AdminDeps struct {
 	NoticeStore NoticeStore
 	Revisions   RevisionStore
 	GapList     GapStore
+	Prices      PriceStore
 
 	// What this process does at once after a change; the others follow by notification. Nil:
 	// this one waits for it too.

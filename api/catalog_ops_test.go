@@ -203,7 +203,7 @@ const forkKnown = `"fork":{"fork_id":"skarnfeld-hollin-36-expert-2021","model_ye
 
 // withDatabase are the paths whose examples need rows; they are sent by the tests that have a
 // database, with sendExamples.
-var withDatabase = []string{"/v1/account", "/v1/keys", "/v1/locations", "/v1/persons", "/v1/events", "/v1/notices", "/v1/catalog", "/v1/quotes", "/v1/stock", "/v1/feeds", "/v1/price", "/quotes", "/q/"}
+var withDatabase = []string{"/v1/account", "/v1/keys", "/v1/locations", "/v1/persons", "/v1/events", "/v1/notices", "/v1/catalog", "/v1/quotes", "/v1/stock", "/v1/feeds", "/v1/tax-rates", "/quotes", "/q/"}
 
 // sendExamples sends the example of every operation that a test wants, as the contract has it,
 // and fails where one does not succeed. It returns how many it sent.

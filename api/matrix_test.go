@@ -176,6 +176,20 @@ func (a *attempt) quote(state string) (id, etag string) {
 	return q.ID, etag
 }
 
+// quoteWithWork is a quote of the owner's with work at the bench.
+func (a *attempt) quoteWithWork() string {
+	a.taxes()
+	key := a.otherKey
+	if a.owner.ID == a.accounts[shop].ID {
+		key = a.keys[shop]
+	}
+	var q struct {
+		ID string `json:"quote_id"`
+	}
+	a.send(key, "POST", "/v1/quotes", conversion).JSON(a.t, &q)
+	return q.ID
+}
+
 func (a *attempt) send(key, method, path, body string, headers ...string) contracttest.Answer {
 	a.t.Helper()
 	got := a.contract.Call(a.t, a.h, method, path, key, body, headers...)
@@ -298,6 +312,8 @@ var recipes = map[string]recipe{
 		}
 		return "?client_id=" + id
 	}},
+	"listTaxRates":    {query: always("?country=DE")},
+	"getBenchSheet":   {path: ofPath("quote_id", (*attempt).quoteWithWork, nobodysID)},
 	"getQuote":        {path: ofQuote("draft", "").path},
 	"listQuoteEvents": {path: ofQuote("draft", "").path},
 	"issueQuote":      ofQuote("draft", `{}`),

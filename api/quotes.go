@@ -5,15 +5,12 @@ import (
 	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/base64"
-	"encoding/hex"
 	"net/http"
 	"regexp"
 	"strconv"
 	"strings"
 	"time"
 
-	"forkwright/api/edge"
-	paper "forkwright/api/page"
 	"forkwright/service"
 	"forkwright/service/account"
 	"forkwright/service/caller"
@@ -41,8 +38,6 @@ func PageToken(key []byte, quoteID string) string {
 func PageDigest(key []byte) func(quoteID string) [32]byte {
 	return func(quoteID string) [32]byte { return sha256.Sum256([]byte(PageToken(key, quoteID))) }
 }
-
-var quoteTypes = []string{mediaJSON, "text/html"}
 
 // ---- what is asked --------------------------------------------------------------------------
 
@@ -315,8 +310,8 @@ func (s *Server) getQuote(ctx context.Context, who caller.Caller, in getQuoteIn)
 	if err != nil {
 		return nil, err
 	}
-	if in.Media == "text/html" {
-		return s.quotePage(ctx, q)
+	if in.Media != mediaJSON {
+		return s.quotePaper(ctx, q, in.Media)
 	}
 	out := s.quoteOut(q)
 	if out.Differences, err = s.differences(ctx, q); err != nil {
@@ -333,6 +328,7 @@ func (s *Server) differences(ctx context.Context, q quote.Quote) ([]differenceOu
 type readQuoteIn struct {
 	Token       string `path:"token" maxlen:"100"`
 	IfNoneMatch string `header:"If-None-Match"`
+	Media       string `accept:""`
 }
 
 // readQuotePage is for whoever has the token: the customer, in a browser, without a key.
@@ -341,26 +337,7 @@ func (s *Server) readQuotePage(ctx context.Context, _ caller.Caller, in readQuot
 	if err != nil {
 		return Raw{}, err
 	}
-	return s.quotePage(ctx, q)
-}
-
-func (s *Server) quotePage(ctx context.Context, q quote.Quote) (Raw, error) {
-	var person account.Person
-	if q.PersonID != "" {
-		var err error
-		if person, err = s.Quotes.Store.Person(ctx, q.AccountID, q.PersonID); err != nil {
-			return Raw{}, err
-		}
-	}
-	body, err := paper.Quote(q, paper.Customer{Name: person.Name, Email: person.Email, Phone: person.Phone, Address: person.Address})
-	if err != nil {
-		return Raw{}, err
-	}
-	sum := sha256.Sum256(body)
-	return Raw{
-		Reply:       Reply{ETag: hex.EncodeToString(sum[:12]), CacheControl: "private, no-cache"},
-		ContentType: "text/html; charset=utf-8", CSP: edge.PageCSP, Body: body,
-	}, nil
+	return s.quotePaper(ctx, q, in.Media)
 }
 
 // ---- GET /v1/quotes -------------------------------------------------------------------------

@@ -27,6 +27,10 @@ type Reply struct {
 	CacheControl string // default no-store
 	Vary         string // headers besides Accept that the answer depends on
 	RetryAfter   int    // seconds
+
+	// Instead is sent in place of the JSON where the negotiated media type is another. It is for
+	// operations whose JSON is a struct that others know by its type; else return any.
+	Instead *Raw
 }
 
 func (r Reply) reply() Reply { return r }
@@ -61,6 +65,9 @@ func answer(w http.ResponseWriter, req *http.Request, out any) error {
 	var rep Reply
 	if r, ok := out.(replier); ok {
 		rep = r.reply()
+	}
+	if rep.Instead != nil {
+		out, rep = *rep.Instead, rep.Instead.Reply
 	}
 	switch v := out.(type) {
 	case NoContent:

@@ -60,13 +60,17 @@ func (s *Server) routes() []route {
 		{http.MethodGet, "/v1/parts/{sku}/forks", "listPartForks", anyone, plain, op(s.listPartForks)},
 		{http.MethodPost, "/v1/fit-checks", "checkFit", anyone, plain, op(s.checkFit)},
 		{http.MethodPost, "/v1/fit-checks/recheck", "recheckFit", anyone, limits{Cost: 5}, op(s.recheck)},
-		{http.MethodPost, "/v1/setups", "recommendSetup", advisers, plain, op(s.recommendSetup)},
+		{http.MethodPost, "/v1/setups", "recommendSetup", advisers, limits{Produces: setupTypes}, op(s.recommendSetup)},
 		{http.MethodPost, "/v1/bills", "makeBill", benches, plain, op(s.makeBill)},
 		{http.MethodPost, "/v1/springs/identify", "identifySpring", advisers, plain, op(s.identifySpring)},
 		{http.MethodPost, "/v1/springs/assess", "assessSpring", benches, plain, op(s.assessSpring)},
 
 		{http.MethodGet, "/v1/account", "getOwnAccount", traders, plain, op(s.getOwnAccount)},
 		{http.MethodPut, "/v1/account", "putOwnAccount", shops, plain, op(s.putOwnAccount)},
+		{http.MethodGet, "/v1/account/prices", "listOwnPrices", shops, plain, op(s.listOwnPrices)},
+		{http.MethodPut, "/v1/account/prices", "putOwnPrices", shops, limits{MaxBody: 16 << 20, Timeout: time.Minute, Cost: 5}, op(s.putOwnPrices)},
+		{http.MethodGet, "/v1/tax-rates", "listTaxRates", admins, plain, op(s.listTaxRates)},
+		{http.MethodPut, "/v1/tax-rates", "putTaxRates", admins, plain, op(s.putTaxRates)},
 		{http.MethodPost, "/v1/accounts", "createAccount", admins, plain, op(s.createAccount)},
 		{http.MethodGet, "/v1/accounts", "listAccounts", admins, plain, op(s.listAccounts)},
 		{http.MethodGet, "/v1/accounts/{account_id}", "getAccount", admins, plain, op(s.getAccount)},
@@ -108,6 +112,7 @@ func (s *Server) routes() []route {
 		{http.MethodPost, "/v1/quotes", "createQuote", shops, plain, op(s.createQuote)},
 		{http.MethodGet, "/v1/quotes", "listQuotes", shops, plain, op(s.listQuotes)},
 		{http.MethodGet, "/v1/quotes/{quote_id}", "getQuote", shops, limits{Produces: quoteTypes}, op(s.getQuote)},
+		{http.MethodGet, "/v1/quotes/{quote_id}/bench-sheet", "getBenchSheet", shops, limits{Produces: paperTypes}, op(s.getBenchSheet)},
 		{http.MethodPost, "/v1/quotes/{quote_id}/issue", "issueQuote", shops, plain, op(s.issueQuote)},
 		{http.MethodPost, "/v1/quotes/{quote_id}/accept", "acceptQuote", shops, plain, op(s.acceptQuote)},
 		{http.MethodPost, "/v1/quotes/{quote_id}/decline", "declineQuote", shops, plain, op(s.declineQuote)},
@@ -115,7 +120,7 @@ func (s *Server) routes() []route {
 		{http.MethodPost, "/v1/quotes/{quote_id}/fulfil", "fulfilQuote", shops, plain, op(s.fulfilQuote)},
 		{http.MethodPost, "/v1/quotes/{quote_id}/revise", "reviseQuote", shops, plain, op(s.reviseQuote)},
 		{http.MethodGet, "/v1/quotes/{quote_id}/events", "listQuoteEvents", shops, plain, op(s.listQuoteEvents)},
-		{http.MethodGet, "/q/{token}", "readQuotePage", public, limits{Produces: []string{"text/html"}}, op(s.readQuotePage)},
+		{http.MethodGet, "/q/{token}", "readQuotePage", public, limits{Produces: paperTypes}, op(s.readQuotePage)},
 	}
 }
 

@@ -19,7 +19,8 @@ import (
 
 type setupIn struct {
 	askIn
-	Body setupBody `body:""`
+	Media string    `accept:""`
+	Body  setupBody `body:""`
 }
 
 // setupBody mirrors setup.Question. Each quantity may be given as its SI member or, under the
@@ -357,11 +358,17 @@ func (s *Server) recommendSetup(ctx context.Context, who caller.Caller, in setup
 	if err != nil {
 		return none, renamed(err, r.places)
 	}
+	q.WithCurve = q.WithCurve || in.Media == mediaSVG
 	got, err := setup.Recommend(a.rev, q)
 	if err != nil {
 		return none, renamed(err, r.places)
 	}
 	decision := a.setupDecision(&q, &got)
+	if in.Media == mediaSVG {
+		picture, err := a.setupChart(&got, decision)
+		none.Instead = &picture
+		return none, err
+	}
 	out := answerTo(a, a.setupOut(&q, &got, in.Body.WithCandidates == "all"))
 	out.Decision, out.CacheControl = decision.String(), "private, no-store"
 	return out, nil

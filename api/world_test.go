@@ -106,7 +106,7 @@ func (w *world) serve(d *db.DB) *api.Server {
 	deps.Catalogs, deps.Notices, deps.Stock = catalogs, notices, d
 	deps.ReceiptKeys = [][]byte{[]byte("a key that signs receipts in tests")}
 	deps.AdminDeps = api.AdminDeps{
-		Accounts: d, Keys: d, Locations: d, Persons: d, Events: d, NoticeStore: d, Revisions: d.CatalogStore(), GapList: d,
+		Accounts: d, Keys: d, Locations: d, Persons: d, Events: d, NoticeStore: d, Revisions: d.CatalogStore(), GapList: d, Prices: d,
 		NoticesChanged: notices.Follow, CatalogChanged: catalogs.Follow,
 	}
 	linkKey := []byte("a key that makes tokens of pages in tests")

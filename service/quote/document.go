@@ -263,6 +263,13 @@ func (c *checker) cashStep(step *money.Amount) {
 	c.fits("/cash_step", step)
 }
 
+// Check notes what is wrong with a tax that stands at a place of a request.
+func (t Tax) Check(at string, wrong *fault.Fields) {
+	var c checker
+	c.tax(at, t)
+	*wrong = append(*wrong, c.Fields...)
+}
+
 // tax holds BR-S-05, BR-Z-05, BR-E-05 and BR-AE-05 for the rate, and BR-S-10 and
 // BR-Z-10: a group that is taxed has no reason not to be.
 func (c *checker) tax(at string, t Tax) {

@@ -1,0 +1,179 @@
+package api
+
+import (
+	"cmp"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"strings"
+
+	"forkwright/api/edge"
+	paper "forkwright/api/page"
+	"forkwright/api/page/bench"
+	"forkwright/api/page/chart"
+	"forkwright/api/page/pdf"
+	"forkwright/api/ubl"
+	"forkwright/service/caller"
+	"forkwright/service/fault"
+	"forkwright/service/fitment"
+	"forkwright/service/quote"
+	"forkwright/service/setup"
+	"forkwright/service/unit"
+)
+
+const (
+	mediaHTML = "text/html"
+	mediaPDF  = "application/pdf"
+	mediaXML  = "application/xml"
+	mediaSVG  = "image/svg+xml"
+)
+
+// The representations of what can be printed, the preferred one first.
+var (
+	quoteTypes = []string{mediaJSON, mediaHTML, mediaPDF, mediaXML}
+	paperTypes = []string{mediaHTML, mediaPDF}
+	setupTypes = []string{mediaJSON, mediaSVG}
+)
+
+// quotePaper is a quote as something that leaves the house. Personal values are joined here and
+// kept nowhere.
+func (s *Server) quotePaper(ctx context.Context, q quote.Quote, media string) (Raw, error) {
+	customer, err := s.customerOf(ctx, q)
+	if err != nil {
+		return Raw{}, err
+	}
+	switch media {
+	case mediaPDF:
+		seller, err := s.Quotes.Store.Seller(ctx, q.AccountID)
+		if err != nil {
+			return Raw{}, err
+		}
+		body, err := pdf.Quote(q, pdf.Extras{Customer: customer, PageURL: s.pageOf(q), Logo: seller.Logo})
+		return printed(media, fileName(q, "", ".pdf"), body, err)
+	case mediaXML:
+		if len(q.Lines) == 0 {
+			return Raw{}, fault.New(fault.Conflict, "quote_without_lines", "This quote has no line, and a UBL quotation needs one. Read it as JSON or on paper.")
+		}
+		body, err := ubl.Quotation(q, ubl.Customer(customer))
+		return printed(media, fileName(q, "", ".xml"), body, err)
+	}
+	body, err := paper.Quote(q, customer)
+	return printed(mediaHTML, "", body, err)
+}
+
+func (s *Server) customerOf(ctx context.Context, q quote.Quote) (paper.Customer, error) {
+	if q.PersonID == "" {
+		return paper.Customer{}, nil
+	}
+	p, err := s.Quotes.Store.Person(ctx, q.AccountID, q.PersonID)
+	return paper.Customer{Name: p.Name, Email: p.Email, Phone: p.Phone, Address: p.Address}, err
+}
+
+func (s *Server) pageOf(q quote.Quote) string { return "/q/" + PageToken(s.LinkKey, q.ID) }
+
+// printed is an answer whose version is its own digest: what is printed changes with the state of
+// the quote, and with the customer's values and their erasing.
+func printed(media, file string, body []byte, err error) (Raw, error) {
+	if err != nil {
+		return Raw{}, err
+	}
+	sum := sha256.Sum256(body)
+	out := Raw{Reply: Reply{ETag: hex.EncodeToString(sum[:12]), CacheControl: "private, no-cache"}, ContentType: media, Body: body}
+	switch media {
+	case mediaHTML:
+		out.ContentType, out.CSP = "text/html; charset=utf-8", edge.PageCSP
+	case mediaXML:
+		out.ContentType = "application/xml; charset=utf-8"
+	}
+	if file != "" {
+		out.Disposition = `inline; filename="` + file + `"`
+	}
+	return out, nil
+}
+
+// fileName is what a paper is saved as: the number of its quote, as far as any system takes it.
+func fileName(q quote.Quote, before, after string) string {
+	name := strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z', r >= 'A' && r <= 'Z', r >= '0' && r <= '9', r == '-', r == '_':
+			return r
+		}
+		return '-'
+	}, cmp.Or(q.Number, q.ID))
+	return before + name + after
+}
+
+// ---- GET /v1/quotes/{quote_id}/bench-sheet --------------------------------------------------
+
+// getBenchSheet is made from the bill that the quote keeps, so it stays what was quoted. The
+// quote does not know the rider: spring, preload and bump stop stand in the steps, and the
+// setup's figures are left to be written.
+func (s *Server) getBenchSheet(ctx context.Context, who caller.Caller, in getQuoteIn) (Raw, error) {
+	q, err := s.Quotes.Get(ctx, who.AccountID, in.QuoteID)
+	if err != nil {
+		return Raw{}, err
+	}
+	bill, ok, err := bench.OfQuote(&q)
+	if err != nil {
+		return Raw{}, err
+	}
+	if !ok {
+		return Raw{}, fault.New(fault.NotFound, "no_bench_work", "There is no work at the bench in this quote: it was asked for without a job, or over the counter.")
+	}
+	customer, err := s.customerOf(ctx, q)
+	if err != nil {
+		return Raw{}, err
+	}
+	seller, err := s.Quotes.Store.Seller(ctx, q.AccountID)
+	if err != nil {
+		return Raw{}, err
+	}
+	sheet := bench.Input{Bill: bill, Quote: &q, Customer: customer.Name, Units: unit.System(seller.Units), PageURL: "/v1/quotes/" + q.ID + "/bench-sheet"}
+	sheet.Language = cmp.Or(seller.BenchLanguage, q.Language)
+	if sheet.Name, err = s.namesOf(ctx, q, sheet.Language); err != nil {
+		return Raw{}, err
+	}
+	return benchPaper(bench.New(sheet), q, in.Media)
+}
+
+func benchPaper(sheet bench.Sheet, q quote.Quote, media string) (Raw, error) {
+	if media == mediaPDF {
+		body, err := pdf.Bench(sheet, q.CreatedAt)
+		return printed(media, fileName(q, "bench-", ".pdf"), body, err)
+	}
+	body, err := sheet.HTML()
+	return printed(mediaHTML, "", body, err)
+}
+
+// namesOf finds names in the catalog revision of a quote. Where that is no longer kept, codes
+// stand for names.
+func (s *Server) namesOf(ctx context.Context, q quote.Quote, language string) (func(string) string, error) {
+	live, err := s.Catalogs.At(ctx, q.CatalogRevision)
+	if f := fault.As(err); f != nil && f.Kind == fault.Gone {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	return bench.Names(live.Revision, language, "en"), nil
+}
+
+// ---- POST /v1/setups as a picture -----------------------------------------------------------
+
+// setupChart draws a setup. The nearest of a refusal is drawn too, under a heading that keeps
+// anybody from building it.
+func (a *asking) setupChart(got *setup.Answer, decision fitment.Decision) (Raw, error) {
+	f, ok := chart.OfSetup(got, a.units)
+	if !ok {
+		e := fault.New(fault.Conflict, "no_chart", "There is no force curve to draw: %s", cmp.Or(got.Text, "the answer as JSON says why."))
+		e.Question = got.Question
+		return Raw{}, e
+	}
+	switch {
+	case got.Status != setup.OK:
+		f.Heading = "Do not build this: only the nearest to what was asked"
+	case decision == fitment.Block:
+		f.Heading = "Do not sell this: a notice or a limit stops it"
+	}
+	return Raw{Reply: Reply{CacheControl: "private, no-store"}, ContentType: mediaSVG, Body: f.SVG()}, nil
+}
