@@ -48,7 +48,7 @@ func (s *Server) authorize(c echo.Context, r route) (caller.Caller, error) {
 	if !inScope(who.Scopes, r) {
 		return caller.Caller{}, fault.New(fault.Forbidden, "scope_not_allowed", "This key is limited to %s; this operation needs the scope %s.", strings.Join(who.Scopes, ", "), scopeOf(r.Path))
 	}
-	return who, s.limiter.take(who.AccountID, r.cost())
+	return who, s.limiter.take(c.Response().Header(), who, r.cost())
 }
 
 // bearer reads the key. What cannot be a key is refused without asking anybody.
@@ -98,7 +98,7 @@ func allowOrigin(h http.Header, req *http.Request, who caller.Caller) error {
 		return fault.New(fault.Forbidden, "origin_not_allowed", "This key may not be used from this web page's origin; ask for it to be added to the key.")
 	}
 	h.Set("Access-Control-Allow-Origin", origin)
-	h.Set("Access-Control-Expose-Headers", "ETag, Location, Retry-After, X-Request-Id")
+	h.Set("Access-Control-Expose-Headers", "Deprecation, ETag, Link, Location, RateLimit, RateLimit-Policy, Retry-After, Sunset, X-Request-Id")
 	return nil
 }
 

@@ -157,10 +157,36 @@ func decodeStrict(data []byte, into any, nulls bool) error {
 	case first[0] == '[' && !takesArray(into), first[0] != '{' && first[0] != '[' && jsontext.Value(data).IsValid():
 		return wrongField("", "wrong_type", "The request body must be a JSON object, not %s.", kindWords(jsontext.Kind(first[0])))
 	}
+	if depth(data) > maxDepth {
+		return fault.New(fault.Malformed, "too_deep", "The request body nests deeper than %d levels.", maxDepth)
+	}
 	if err := json.Unmarshal(data, into, json.RejectUnknownMembers(true)); err != nil {
 		return jsonFault(err)
 	}
 	return checkStrings(data, nulls)
+}
+
+// maxDepth is far more than any body of ours has (11).
+const maxDepth = 32
+
+// depth is how deep the braces and brackets of a text nest, without reading it as JSON.
+func depth(data []byte) int {
+	at, deepest, inText := 0, 0, false
+	for i := 0; i < len(data); i++ {
+		switch b := data[i]; {
+		case inText && b == '\\':
+			i++
+		case b == '"':
+			inText = !inText
+		case inText:
+		case b == '{' || b == '[':
+			at++
+			deepest = max(deepest, at)
+		case b == '}' || b == ']':
+			at--
+		}
+	}
+	return deepest
 }
 
 func takesArray(into any) bool {

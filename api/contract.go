@@ -67,6 +67,7 @@ type ContractOperation struct {
 	RequestExample   []byte   // the first JSON example of the body, nil when there is none
 	ExampleTarget    string   // path and query from the examples of the parameters, "" when one of the path has none
 	Summary          string
+	Deprecated       bool
 }
 
 // Operations lists what the document declares, by path and method.
@@ -84,7 +85,7 @@ func (c *Contract) Operations() []ContractOperation {
 }
 
 func describe(method, path string, item *openapi3.PathItem, o *openapi3.Operation) ContractOperation {
-	d := ContractOperation{Method: method, Path: path, ID: o.OperationID, Summary: o.Summary}
+	d := ContractOperation{Method: method, Path: path, ID: o.OperationID, Summary: o.Summary, Deprecated: o.Deprecated}
 	d.Public = o.Security != nil && len(*o.Security) == 0
 	for _, p := range append(slices.Clone(item.Parameters), o.Parameters...) {
 		d.Parameters = append(d.Parameters, p.Value.In+":"+p.Value.Name)

@@ -52,6 +52,13 @@ func (s *Server) handle(r route) echo.HandlerFunc {
 		req := c.Request()
 		rec := edge.RecordOf(req.Context())
 		rec.Route, rec.Operation = r.Path, r.ID
+		gated := r.gated()
+		if d := r.Limits.Deprecated; d != nil {
+			d.announce(c.Response().Header())
+		}
+		if gated && s.turns.work.Full() {
+			return overloaded()
+		}
 		who, err := s.authorize(c, r)
 		if err != nil {
 			return err
@@ -63,20 +70,41 @@ func (s *Server) handle(r route) echo.HandlerFunc {
 		ctx, cancel := context.WithTimeout(req.Context(), r.timeout())
 		defer cancel()
 		lengthenDeadlines(c.Response(), r.timeout())
+		leave := func() {}
+		defer func() { leave() }() // after a panic too
 		out, err := r.Op.run(ctx, who, func(in reflect.Value) error {
-			return r.Op.plan.fill(in, request{
+			err := r.Op.plan.fill(in, request{
 				Request: req,
 				writer:  c.Response(),
 				media:   media,
 				maxBody: r.maxBody(),
 				param:   pathParam(c),
 			})
+			if err == nil && gated {
+				leave, err = s.turn(ctx, r, who)
+			}
+			return err
 		})
 		if err != nil {
 			return err
 		}
+		leave() // writing may wait for a slow reader
+		leave = func() {}
 		return answer(c.Response(), req, out)
 	}
+}
+
+// turn waits until the operation, whose input is there, may be worked on.
+func (s *Server) turn(ctx context.Context, r route, who caller.Caller) (leave func(), err error) {
+	if r.Op.plan.stream != nil {
+		leave, err = s.turns.enterStream(ctx, who.AccountID)
+	} else {
+		leave, err = s.turns.enterWork(ctx)
+	}
+	if err != nil {
+		return func() {}, err
+	}
+	return leave, nil
 }
 
 // Shape gives the types of an operation's JSON body (nil: it takes none) and of its answer, so

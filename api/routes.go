@@ -29,6 +29,8 @@ type limits struct {
 	Timeout  time.Duration // for the whole operation; default 10 s
 	Cost     int           // of the account's rate limit; default 1
 	Produces []string      // media types, the preferred one first; default application/json
+
+	Deprecated *deprecation // nil while nobody plans its end
 }
 
 const (
@@ -55,13 +57,13 @@ func (s *Server) routes() []route {
 
 		{http.MethodGet, "/v1/forks", "listForks", anyone, plain, op(s.listForks)},
 		{http.MethodGet, "/v1/forks/{fork_id}", "getFork", anyone, plain, op(s.getFork)},
-		{http.MethodGet, "/v1/forks/{fork_id}/parts", "listForkParts", anyone, plain, op(s.listForkParts)},
+		{http.MethodGet, "/v1/forks/{fork_id}/parts", "listForkParts", anyone, limits{Cost: 2}, op(s.listForkParts)},
 		{http.MethodGet, "/v1/parts/{sku}", "getPart", anyone, plain, op(s.getPart)},
 		{http.MethodGet, "/v1/parts/{sku}/forks", "listPartForks", anyone, plain, op(s.listPartForks)},
-		{http.MethodPost, "/v1/fit-checks", "checkFit", anyone, plain, op(s.checkFit)},
+		{http.MethodPost, "/v1/fit-checks", "checkFit", anyone, limits{Cost: 2}, op(s.checkFit)},
 		{http.MethodPost, "/v1/fit-checks/recheck", "recheckFit", anyone, limits{Cost: 5}, op(s.recheck)},
 		{http.MethodPost, "/v1/setups", "recommendSetup", advisers, limits{Produces: setupTypes}, op(s.recommendSetup)},
-		{http.MethodPost, "/v1/bills", "makeBill", benches, plain, op(s.makeBill)},
+		{http.MethodPost, "/v1/bills", "makeBill", benches, limits{Cost: 2}, op(s.makeBill)},
 		{http.MethodPost, "/v1/springs/identify", "identifySpring", advisers, plain, op(s.identifySpring)},
 		{http.MethodPost, "/v1/springs/assess", "assessSpring", benches, plain, op(s.assessSpring)},
 
@@ -109,16 +111,16 @@ func (s *Server) routes() []route {
 		{http.MethodPut, "/v1/catalog/active", "putActiveRevision", admins, limits{Timeout: time.Minute}, op(s.putActiveRevision)},
 		{http.MethodGet, "/v1/catalog/gaps", "listGaps", admins, plain, op(s.listGaps)},
 
-		{http.MethodPost, "/v1/quotes", "createQuote", shops, plain, op(s.createQuote)},
+		{http.MethodPost, "/v1/quotes", "createQuote", shops, limits{Cost: 5}, op(s.createQuote)},
 		{http.MethodGet, "/v1/quotes", "listQuotes", shops, plain, op(s.listQuotes)},
 		{http.MethodGet, "/v1/quotes/{quote_id}", "getQuote", shops, limits{Produces: quoteTypes}, op(s.getQuote)},
 		{http.MethodGet, "/v1/quotes/{quote_id}/bench-sheet", "getBenchSheet", shops, limits{Produces: paperTypes}, op(s.getBenchSheet)},
-		{http.MethodPost, "/v1/quotes/{quote_id}/issue", "issueQuote", shops, plain, op(s.issueQuote)},
-		{http.MethodPost, "/v1/quotes/{quote_id}/accept", "acceptQuote", shops, plain, op(s.acceptQuote)},
+		{http.MethodPost, "/v1/quotes/{quote_id}/issue", "issueQuote", shops, limits{Cost: 2}, op(s.issueQuote)},
+		{http.MethodPost, "/v1/quotes/{quote_id}/accept", "acceptQuote", shops, limits{Cost: 2}, op(s.acceptQuote)},
 		{http.MethodPost, "/v1/quotes/{quote_id}/decline", "declineQuote", shops, plain, op(s.declineQuote)},
 		{http.MethodPost, "/v1/quotes/{quote_id}/withdraw", "withdrawQuote", shops, plain, op(s.withdrawQuote)},
-		{http.MethodPost, "/v1/quotes/{quote_id}/fulfil", "fulfilQuote", shops, plain, op(s.fulfilQuote)},
-		{http.MethodPost, "/v1/quotes/{quote_id}/revise", "reviseQuote", shops, plain, op(s.reviseQuote)},
+		{http.MethodPost, "/v1/quotes/{quote_id}/fulfil", "fulfilQuote", shops, limits{Cost: 2}, op(s.fulfilQuote)},
+		{http.MethodPost, "/v1/quotes/{quote_id}/revise", "reviseQuote", shops, limits{Cost: 5}, op(s.reviseQuote)},
 		{http.MethodGet, "/v1/quotes/{quote_id}/events", "listQuoteEvents", shops, plain, op(s.listQuoteEvents)},
 		{http.MethodGet, "/q/{token}", "readQuotePage", public, limits{Produces: paperTypes}, op(s.readQuotePage)},
 	}
@@ -138,6 +140,9 @@ func (r route) timeout() time.Duration {
 	return defaultTimeout
 }
 
+// gated: it waits for a place to work in. What says how the service is doing never does.
+func (r route) gated() bool { return len(r.Roles) > 0 || strings.HasPrefix(r.Path, "/q/") }
+
 func (r route) cost() int { return max(r.Limits.Cost, 1) }
 
 func (r route) produces() []string {
@@ -152,6 +157,9 @@ func (r route) produces() []string {
 func (r route) check() error {
 	if r.Op.err != nil {
 		return fmt.Errorf("api: %s: %w", r.ID, r.Op.err)
+	}
+	if d := r.Limits.Deprecated; d != nil && d.Sunset.Sub(d.Since) < noticePeriod {
+		return fmt.Errorf("api: %s: only %s between deprecation and end", r.ID, d.Sunset.Sub(d.Since))
 	}
 	inPath, inInput := pathParams(r.Path), r.Op.plan.names(fromPath)
 	slices.Sort(inPath)
@@ -201,6 +209,7 @@ func (s *Server) Operations() []ContractOperation {
 				o.Parameters = append(o.Parameters, source+":"+name)
 			}
 		}
+		o.Deprecated = r.Limits.Deprecated != nil
 		o.Consumes = r.Op.plan.consumes()
 		o.Produces = slices.Clone(r.produces())
 		slices.Sort(o.Parameters)

@@ -17,6 +17,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/netip"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -27,14 +28,16 @@ import (
 
 // Config is what the shell itself needs.
 type Config struct {
-	Spec    []byte           // openapi.yaml, as embedded
-	Log     *slog.Logger     // one line a request
-	Random  io.Reader        // request ids
-	Now     func() time.Time // the clock of everything in this package
-	Enforce bool             // hold every request and answer to the contract; slow, about 1 ms
-	Rate    Rate             // per account; zero means no limit
-	Metrics *edge.Metrics    // counts requests; may be nil
-	Grace   time.Duration    // for running requests at the end; zero means 10 s
+	Spec                          []byte           // openapi.yaml, as embedded
+	Log                           *slog.Logger     // one line a request
+	Random                        io.Reader        // request ids
+	Now                           func() time.Time // the clock of everything in this package
+	Enforce                       bool             // hold every request and answer to the contract; slow, about 1 ms
+	Limits                        Limits           // what one process takes on; zero means no limit
+	Trusted                       []netip.Prefix   // proxies whose X-Forwarded-For counts
+	MaxConnections, MaxPerAddress int              // open connections in all and of one address; zero means no limit
+	Metrics                       *edge.Metrics    // counts requests; may be nil
+	Grace                         time.Duration    // for running requests at the end; zero means 10 s
 }
 
 // Deps are the collaborators of the handlers, each a small interface declared
@@ -54,6 +57,7 @@ type Server struct {
 	Config
 	Deps
 	limiter *limiter
+	turns   *turns
 	site    *docs.Site
 	handler http.Handler
 }
@@ -67,7 +71,7 @@ func New(cfg Config, deps Deps) (*Server, error) {
 	if cfg.Grace == 0 {
 		cfg.Grace = 10 * time.Second
 	}
-	s := &Server{Config: cfg, Deps: deps, limiter: newLimiter(cfg.Rate, cfg.Now)}
+	s := &Server{Config: cfg, Deps: deps, limiter: newLimiter(cfg.Limits.Key, cfg.Now), turns: newTurns(cfg.Limits)}
 	site, err := docs.New(s.documented())
 	if err != nil {
 		return nil, fmt.Errorf("api: documentation: %w", err)
@@ -84,8 +88,17 @@ func New(cfg Config, deps Deps) (*Server, error) {
 		}
 		inner = contract.Enforce(inner)
 	}
-	s.handler = edge.Wrap(inner, edge.Options{Log: cfg.Log, Random: cfg.Random, Now: cfg.Now, Metrics: cfg.Metrics, Panicked: answerPanic})
+	s.handler = edge.Wrap(inner, edge.Options{Log: cfg.Log, Random: cfg.Random, Now: cfg.Now, Metrics: cfg.Metrics, Panicked: answerPanic,
+		Trusted: cfg.Trusted, Addresses: s.addresses(), Limited: s.addressLimited})
 	return s, nil
+}
+
+// addresses are the buckets of addresses, nil without a limit.
+func (s *Server) addresses() *edge.Buckets {
+	if s.Limits.Address.PerSecond <= 0 {
+		return nil
+	}
+	return edge.NewBuckets(s.Limits.Address, knownCallers)
 }
 
 // Handler is the whole service for a test or a listener.
@@ -93,6 +106,7 @@ func (s *Server) Handler() http.Handler { return s.handler }
 
 // Serve answers on l until ctx ends and lets running requests finish.
 func (s *Server) Serve(ctx context.Context, l net.Listener) error {
+	l = edge.LimitConnections(l, edge.ConnectionLimits{Total: s.MaxConnections, PerAddress: s.MaxPerAddress, Trusted: s.Trusted})
 	return edge.Serve(ctx, l, s.handler, s.Log, s.Grace)
 }
 

@@ -243,7 +243,7 @@ func TestBadInputIsRefusedWithItsPlace(t *testing.T) {
 		{"the hook of the input", "", `{"count":-1}`, nil, "Unprocessable Entity invalid_request /count=invalid_value"},
 		{"at the limit", "", `{"name":"` + strings.Repeat("x", 4096-11) + `"}`, nil, "OK"},
 		{"one byte over", "", `{"name":"` + strings.Repeat("x", 4096-10) + `"}`, nil, "Request Entity Too Large body_too_large"},
-		{"deep nesting", "", strings.Repeat(`{"lines":[`, 200), nil, "Unprocessable Entity invalid_request /lines/0/lines=unknown_field"},
+		{"deep nesting", "", strings.Repeat(`{"lines":[`, 200), nil, "Bad Request too_deep"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			w := ask(t, h, "POST", "/things/1"+c.query, c.body, c.headers...)
@@ -602,7 +602,7 @@ func TestRateLimitIsPerAccountAndSaysWhen(t *testing.T) {
 	now := time.Date(2026, 11, 24, 12, 0, 0, 0, time.UTC)
 	ok := func(context.Context, caller.Caller, nothing) (healthOut, error) { return healthOut{"ok"}, nil }
 	h := shell(t, io.Discard, func(c *Config, _ *Deps) {
-		c.Rate = Rate{PerSecond: 0.5, Burst: 3}
+		c.Limits.Key = Rate{PerSecond: 0.5, Burst: 3}
 		c.Now = func() time.Time { return now }
 	},
 		route{"GET", "/cheap", "cheap", []caller.Role{caller.Shop, caller.Administrator}, limits{}, op(ok)},
@@ -665,7 +665,7 @@ func TestIfMatch(t *testing.T) {
 
 func BenchmarkPostOneKilobyte(b *testing.B) {
 	var sink thingIn
-	s := &Server{Config: Config{Now: time.Now}, Deps: Deps{Auth: keys{}}, limiter: newLimiter(Rate{}, time.Now)}
+	s := &Server{Config: Config{Now: time.Now}, Deps: Deps{Auth: keys{}}, limiter: newLimiter(Rate{}, time.Now), turns: newTurns(Limits{})}
 	h, err := s.router([]route{{"POST", "/things/{id}", "postThing", nil, limits{}, op(func(_ context.Context, _ caller.Caller, in thingIn) (healthOut, error) {
 		sink = in
 		return healthOut{"ok"}, nil

@@ -22,6 +22,12 @@ type Config struct {
 	EnforceContract bool           // FORKWRIGHT_CONTRACT=enforce
 	SigningKey      []byte         // FORKWRIGHT_SIGNING_KEY: signs receipts and the links of pages; all replicas share it
 	TrustedProxies  []netip.Prefix // FORKWRIGHT_TRUSTED_PROXIES
+	KeyRate         Rate           // FORKWRIGHT_KEY_RATE
+	AddressRate     Rate           // FORKWRIGHT_ADDRESS_RATE
+	MaxRunning      int            // FORKWRIGHT_MAX_RUNNING: operations worked on at once
+	MaxStreams      int            // FORKWRIGHT_MAX_STREAMS: feeds and catalogs taken in at once
+	MaxConnections  int            // FORKWRIGHT_MAX_CONNECTIONS
+	MaxPerAddress   int            // FORKWRIGHT_MAX_CONNECTIONS_PER_ADDRESS
 	PoolSize        int32          // FORKWRIGHT_POOL_SIZE
 	OldRevisionsMiB int            // FORKWRIGHT_OLD_REVISIONS_MIB: memory for older catalog revisions
 	Shutdown        time.Duration  // FORKWRIGHT_SHUTDOWN: how long requests may finish
@@ -34,6 +40,12 @@ type Config struct {
 	DemoURL  string // FORKWRIGHT_DEMO_DATABASE_URL: a database of the demo's own, by a superuser
 	DemoKey  string // FORKWRIGHT_DEMO_KEY
 	DemoKeep string // FORKWRIGHT_DEMO_KEEP: a folder in which the demo's Postgres survives
+}
+
+// Rate is so many units a second on average and a burst at once; zero is no limit.
+type Rate struct {
+	PerSecond float64
+	Burst     int
 }
 
 // Variable explains one variable of the environment, for "help".
@@ -49,6 +61,12 @@ func Variables() []Variable {
 		{"FORKWRIGHT_CONTRACT", "off", "off or enforce (checks every request and response against openapi.yaml; slow)"},
 		{"FORKWRIGHT_SIGNING_KEY", "none (demo: made anew at each start)", "at least 32 characters, the same on every replica and after a restart"},
 		{"FORKWRIGHT_TRUSTED_PROXIES", "none", "addresses or networks, comma-separated, whose X-Forwarded-For counts"},
+		{"FORKWRIGHT_KEY_RATE", "50/500", "what one key may ask in units of cost: A SECOND/AT ONCE, as 50/500; its account four times as much; off: no limit"},
+		{"FORKWRIGHT_ADDRESS_RATE", "200/2000", "what one address may ask, with or without a key: A SECOND/AT ONCE; off: no limit"},
+		{"FORKWRIGHT_MAX_RUNNING", "64", "operations worked on at once, from 1 to 10000; as many wait a moment, the others get 503"},
+		{"FORKWRIGHT_MAX_STREAMS", "4", "feeds and catalogs taken in at once, from 1 to 100; one account half of them"},
+		{"FORKWRIGHT_MAX_CONNECTIONS", "4096", "open connections, from 16 to 1000000"},
+		{"FORKWRIGHT_MAX_CONNECTIONS_PER_ADDRESS", "512", "open connections of one address that is no trusted proxy, from 1 to 1000000"},
 		{"FORKWRIGHT_POOL_SIZE", "16", "a whole number from 2 to 500"},
 		{"FORKWRIGHT_OLD_REVISIONS_MIB", "256", "a whole number from 16 to 65536"},
 		{"FORKWRIGHT_SHUTDOWN", "20s", "a duration from 1s to 5m"},
@@ -74,6 +92,12 @@ func ReadConfig(getenv func(string) string) (Config, error) {
 		EnforceContract: r.choice("FORKWRIGHT_CONTRACT", "off", "off", "enforce") == "enforce",
 		SigningKey:      []byte(r.text("FORKWRIGHT_SIGNING_KEY", "", regexp.MustCompile(`^[!-~]{32,}$`), "at least 32 printable characters without spaces")),
 		TrustedProxies:  r.prefixes("FORKWRIGHT_TRUSTED_PROXIES"),
+		KeyRate:         r.rate("FORKWRIGHT_KEY_RATE", Rate{50, 500}),
+		AddressRate:     r.rate("FORKWRIGHT_ADDRESS_RATE", Rate{200, 2000}),
+		MaxRunning:      r.number("FORKWRIGHT_MAX_RUNNING", 64, 1, 10_000),
+		MaxStreams:      r.number("FORKWRIGHT_MAX_STREAMS", 4, 1, 100),
+		MaxConnections:  r.number("FORKWRIGHT_MAX_CONNECTIONS", 4096, 16, 1_000_000),
+		MaxPerAddress:   r.number("FORKWRIGHT_MAX_CONNECTIONS_PER_ADDRESS", 512, 1, 1_000_000),
 		PoolSize:        int32(r.number("FORKWRIGHT_POOL_SIZE", 16, 2, 500)),
 		OldRevisionsMiB: r.number("FORKWRIGHT_OLD_REVISIONS_MIB", 256, 16, 65536),
 		Shutdown:        r.duration("FORKWRIGHT_SHUTDOWN", 20*time.Second, time.Second, 5*time.Minute),
@@ -176,6 +200,23 @@ func (r *reader) number(name string, fallback, least, most int) int {
 		r.fail(name, v, fmt.Sprintf("a whole number from %d to %d", least, most))
 	}
 	return n
+}
+
+func (r *reader) rate(name string, fallback Rate) Rate {
+	v := r.getenv(name)
+	switch v {
+	case "":
+		return fallback
+	case "off":
+		return Rate{}
+	}
+	second, burst, _ := strings.Cut(v, "/")
+	a, err := strconv.ParseFloat(second, 64)
+	b, err2 := strconv.Atoi(burst)
+	if err != nil || err2 != nil || !(a > 0 && a <= 1e6) || b < 20 || b > 1e7 { // 20: the dearest operation
+		r.fail(name, v, "units a second and at once, as 50/500 (at least 20 at once), or off")
+	}
+	return Rate{a, b}
 }
 
 func (r *reader) duration(name string, fallback, least, most time.Duration) time.Duration {

@@ -14,6 +14,7 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"net/netip"
 	"runtime/debug"
 	"sync"
 	"time"
@@ -49,6 +50,11 @@ type Options struct {
 	Now    func() time.Time // for durations
 	// Metrics counts requests; nil counts nothing.
 	Metrics *Metrics
+	// Trusted are the proxies whose X-Forwarded-For counts.
+	Trusted []netip.Prefix
+	// Addresses limits what one address may ask; nil is no limit. Limited answers who asks more.
+	Addresses *Buckets
+	Limited   func(http.ResponseWriter, *http.Request, Quota)
 	// Panicked answers a request whose handler panicked before it had written
 	// anything.
 	Panicked func(http.ResponseWriter, *http.Request)
@@ -63,11 +69,31 @@ func Wrap(next http.Handler, o Options) http.Handler {
 		r = r.WithContext(context.WithValue(r.Context(), recordKey{}, rec))
 		setHeaders(w.Header(), rec.RequestID)
 		seen := &watcher{ResponseWriter: w}
-		serve(next, seen, r, rec, o.Panicked)
+		from := group(ClientAddress(r, o.Trusted))
+		if q := o.admit(r, from, start); q.Allowed {
+			serve(next, seen, r, rec, o.Panicked)
+		} else {
+			o.Limited(seen, r, q)
+		}
+		if seen.status == http.StatusUnauthorized {
+			o.Addresses.Charge(from, badKeyCost-1, start)
+		}
 		took := o.Now().Sub(start)
 		o.Metrics.observe(r.Method, rec, seen, took)
 		logLine(r, o, rec, seen, took)
 	})
+}
+
+// badKeyCost is what a request with a wrong key costs its address: guessing is slow, and a shop
+// with one forgotten till keeps working.
+const badKeyCost = 10
+
+// admit asks whether an address may have a request answered. Liveness probes always may.
+func (o Options) admit(r *http.Request, from string, now time.Time) Quota {
+	if o.Addresses == nil || r.URL.Path == "/healthz" {
+		return Quota{Allowed: true}
+	}
+	return o.Addresses.Take(from, 1, now)
 }
 
 // serve runs next and turns a panic into an answer. http.ErrAbortHandler passes
