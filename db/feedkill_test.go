@@ -136,7 +136,7 @@ func waitForFeed(t *testing.T, admin *pgx.Conn, where int, said *bytes.Buffer) b
 // whereTo spreads the kills: half of them into the merge itself.
 func whereTo(i int) int { return []int{anyMoment, inMerge, inTransaction, inMerge}[i%4] }
 
-func TestKilledServiceLeavesTheOldOrTheNewState(t *testing.T) {
+func TestLongKilledServiceLeavesTheOldOrTheNewState(t *testing.T) {
 	base := dbtest.Clone(t)
 	a := shop(t, base.DB, "depot", caller.Distributor)
 	_, err := base.DB.CreateLocation(t.Context(), as(a), account.Location{ID: "depot", AccountID: a.ID, Name: "Depot"})
@@ -181,7 +181,7 @@ func TestKilledServiceLeavesTheOldOrTheNewState(t *testing.T) {
 	t.Logf("%d kills, %d inside a transaction, %d feeds applied", feedKills, inside, last)
 }
 
-func TestKilledPostgresLeavesTheOldOrTheNewState(t *testing.T) {
+func TestLongKilledPostgresLeavesTheOldOrTheNewState(t *testing.T) {
 	dir, err := os.MkdirTemp("", "fw-kill-")
 	must(t, err)
 	must(t, os.Chmod(dir, 0o755))

@@ -30,10 +30,10 @@ import (
 
 const kills = 200
 
-// TestNothingIsLeftHalfDoneByAKill kills a process that creates, accepts and fulfils quotes as
+// TestLongNothingIsLeftHalfDoneByAKill kills a process that creates, accepts and fulfils quotes as
 // fast as it can, most of the times while one of its transactions is open, and then looks
 // whether what is stored agrees with itself.
-func TestNothingIsLeftHalfDoneByAKill(t *testing.T) {
+func TestLongNothingIsLeftHalfDoneByAKill(t *testing.T) {
 	base := dbtest.Clone(t)
 	a := shop(t, base.DB, "North")
 	by := as(a)

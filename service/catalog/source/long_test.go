@@ -20,13 +20,13 @@ import (
 // that the peak of its memory is the peak of loading.
 const folderOfAMillion = "FORKWRIGHT_TEST_MILLION"
 
-// TestAMillionRowsLoadInTime: read, checked, encoded and built in 10 s and 600 MB.
-func TestAMillionRowsLoadInTime(t *testing.T) {
+// TestLongAMillionRowsLoadInTime: read, checked, encoded and built in 10 s and 600 MB.
+func TestLongAMillionRowsLoadInTime(t *testing.T) {
 	dir := t.TempDir()
 	if err := catalogtest.WriteFolder(dir, catalogtest.Generate(1_000_000, 1)); err != nil {
 		t.Fatal(err)
 	}
-	measure := exec.Command(os.Args[0], "-test.run", "^TestLoadingInAProcessOfItsOwn$", "-test.v")
+	measure := exec.Command(os.Args[0], "-test.run", "^TestLongLoadingInAProcessOfItsOwn$", "-test.v")
 	measure.Env = append(os.Environ(), folderOfAMillion+"="+dir)
 	out, err := measure.CombinedOutput()
 	t.Logf("%s", out)
@@ -35,10 +35,10 @@ func TestAMillionRowsLoadInTime(t *testing.T) {
 	}
 }
 
-func TestLoadingInAProcessOfItsOwn(t *testing.T) {
+func TestLongLoadingInAProcessOfItsOwn(t *testing.T) {
 	dir := os.Getenv(folderOfAMillion)
 	if dir == "" {
-		t.Log("only started by TestAMillionRowsLoadInTime")
+		t.Log("only started by TestLongAMillionRowsLoadInTime")
 		return
 	}
 	step := time.Now()
