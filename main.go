@@ -21,6 +21,7 @@ import (
 	"os"
 	"os/signal"
 	"strconv"
+	"sync"
 	"syscall"
 	"time"
 	_ "time/tzdata" // the image is built from scratch: sellers' zones come with the binary
@@ -122,7 +123,11 @@ func (p *program) serve(ctx context.Context) error {
 // replica keeps keys, catalog and notices in step with the database and serves on l.
 func (p *program) replica(ctx context.Context, store *db.DB, l net.Listener, enforce bool) error {
 	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
+	var background sync.WaitGroup
+	defer func() { // what is still to be written is written before the caller closes the store
+		cancel()
+		background.Wait()
+	}()
 	keys := db.NewKeyCache(store, db.KeyCacheOptions{})
 	catalogs := service.NewCatalogs(store.CatalogStore(), p.cfg.OldRevisionsMiB<<20)
 	notices := service.NewNotices(store)
@@ -132,16 +137,18 @@ func (p *program) replica(ctx context.Context, store *db.DB, l net.Listener, enf
 	if _, err := catalogs.Follow(ctx); err != nil {
 		return err
 	}
-	go keys.Run(ctx)
-	go store.WatchNotices(ctx, 2*time.Second, notices.Take)
-	go store.WatchCatalog(ctx, 2*time.Second, func(ctx context.Context, _ db.Active) error {
-		_, err := catalogs.Follow(ctx)
-		return err
+	background.Go(func() { keys.Run(ctx) })
+	background.Go(func() { store.WatchNotices(ctx, 2*time.Second, notices.Take) })
+	background.Go(func() {
+		store.WatchCatalog(ctx, 2*time.Second, func(ctx context.Context, _ db.Active) error {
+			_, err := catalogs.Follow(ctx)
+			return err
+		})
 	})
 	quoting := &service.Quoting{Store: store, Catalogs: catalogs, Notices: notices, Now: time.Now, Digest: api.PageDigest(p.linkKey())}
 	gaps := db.NewGapCounts(store)
-	go gaps.Run(ctx, 30*time.Second)
-	go p.housekeeping(ctx, store, quoting)
+	background.Go(func() { gaps.Run(ctx, 30*time.Second) })
+	background.Go(func() { p.housekeeping(ctx, store, quoting) })
 	metrics := p.metrics(catalogs, notices)
 	server, err := api.New(api.Config{
 		Spec: contract, Log: p.log, Random: rand.Reader, Now: time.Now, Enforce: enforce, Grace: p.cfg.Shutdown, Metrics: metrics,
