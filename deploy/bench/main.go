@@ -60,7 +60,10 @@ func command(ctx context.Context, args []string) error {
 	if err == nil {
 		err = w.all(&table{out: os.Stdout, json: *asJSON})
 	}
-	return errors.Join(err, w.close())
+	if w != nil {
+		err = errors.Join(err, w.close())
+	}
+	return err
 }
 
 // measure is one row or several that share their preparation.

@@ -54,6 +54,7 @@ type Revision struct {
 	ofPart   map[string]span       // into t.Fitments, sorted by part, level and target
 	ofTarget map[target][]int32    // into t.Fitments
 	models   map[[2]string][]*Fork // by maker and model
+	open     []*Part               // of kinds that need no row
 	platform map[string][]*Fork    // by chassis
 	brand    map[string][]*Fork    // by maker
 }
@@ -130,6 +131,9 @@ func (r *Revision) index() {
 	}
 	for i := range r.t.Parts {
 		p := &r.t.Parts[i]
+		if !KindClosed(p.Kind) {
+			r.open = append(r.open, p)
+		}
 		if p.GTIN != "" {
 			g := PadGTIN(p.GTIN)
 			r.gtins[g] = append(r.gtins[g], p)
@@ -239,6 +243,9 @@ func (r *Revision) Forks() []Fork { return r.t.Forks }
 
 // Parts are all parts, sorted by SKU.
 func (r *Revision) Parts() []Part { return r.t.Parts }
+
+// OpenParts are the parts of kinds that need no row to fit (see KindClosed), sorted by SKU.
+func (r *Revision) OpenParts() []*Part { return r.open }
 
 // Fork finds a fork by its id.
 func (r *Revision) Fork(id string) (*Fork, bool) { return get(r.forks, id) }

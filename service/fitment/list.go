@@ -11,7 +11,12 @@ import (
 type Filter struct {
 	Kinds      []string // empty: every kind that goes into a fork; labor only if named
 	NearMisses bool     // also parts that a row names for this fork and that do not fit it as owned
+	After      string   // only parts whose ListKey sorts after it
+	Limit      int      // at most so many; 0 is all
 }
+
+// ListKey is a part's place in a list of parts.
+func ListKey(p *catalog.Part) string { return p.Kind + " " + p.SKU }
 
 // WhatFits lists the parts that fit a fork as owned, or may once a question is answered,
 // sorted by kind and SKU. A part that has been superseded is not listed; its successor is.
@@ -40,9 +45,8 @@ func WhatFits(rev *catalog.Revision, owned *Owned, filter Filter) []Answer {
 		}
 	}
 	if len(filter.Kinds) == 0 || slices.ContainsFunc(filter.Kinds, func(k string) bool { return !catalog.KindClosed(k) }) {
-		all := rev.Parts()
-		for i := range all {
-			if p := &all[i]; !catalog.KindClosed(p.Kind) && wanted(p) {
+		for _, p := range rev.OpenParts() {
+			if wanted(p) {
 				parts = append(parts, p)
 			}
 		}
@@ -50,8 +54,14 @@ func WhatFits(rev *catalog.Revision, owned *Owned, filter Filter) []Answer {
 	slices.SortFunc(parts, func(a, b *catalog.Part) int {
 		return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.SKU, b.SKU))
 	})
-	out := make([]Answer, 0, len(parts))
+	var out []Answer
 	for _, p := range parts {
+		if filter.After != "" && ListKey(p) <= filter.After {
+			continue
+		}
+		if filter.Limit > 0 && len(out) == filter.Limit {
+			break
+		}
 		a := judge(rev, owned, p.SKU, false)
 		if a.Verdict != catalog.DoesNotFit || filter.NearMisses {
 			out = append(out, a)

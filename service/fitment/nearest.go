@@ -50,9 +50,8 @@ func (c *inquiry) hopeless() bool {
 func (c *inquiry) rivals() []rival {
 	var out []rival
 	if !catalog.KindClosed(c.part.Kind) {
-		all := c.rev.Parts()
-		for i := range all {
-			if p := &all[i]; p.Kind == c.part.Kind && p.SKU != c.part.SKU && p.SupersededBy == "" && c.duty(p) == c.duty(c.part) {
+		for _, p := range c.rev.OpenParts() {
+			if p.Kind == c.part.Kind && p.SKU != c.part.SKU && p.SupersededBy == "" && c.duty(p) == c.duty(c.part) {
 				out = append(out, c.rival(p))
 			}
 		}
