@@ -11,6 +11,7 @@ import (
 	"forkwright/service/fault"
 	"forkwright/service/fitment"
 	"forkwright/service/search"
+	"forkwright/service/stock"
 	"forkwright/service/unit"
 )
 
@@ -493,6 +494,7 @@ type listForkPartsIn struct {
 	Use             string   `query:"use"`
 	Kind            []string `query:"kind" maxlen:"400"`
 	NearMisses      string   `query:"near_misses" enum:"yes,no"`
+	InStock         string   `query:"in_stock" enum:"yes,no"`
 }
 
 type listForkPartsOut struct {
@@ -517,7 +519,17 @@ func (s *Server) listForkParts(ctx context.Context, who caller.Caller, in listFo
 	if err != nil {
 		return none, err
 	}
-	all := fitment.WhatFits(a.rev, o, fitment.Filter{Kinds: in.Kind, NearMisses: in.NearMisses == "yes"})
+	filter := fitment.Filter{Kinds: in.Kind, NearMisses: in.NearMisses == "yes", After: after}
+	if in.InStock != "yes" {
+		filter.Limit = in.limit() + 1 // one more shows that there is a next page
+	}
+	all := fitment.WhatFits(a.rev, o, filter)
+	if in.InStock == "yes" {
+		if all, err = a.lyingSomewhere(ctx, all, in.Locations); err != nil {
+			return none, err
+		}
+		in.Live = append(in.Live, "stock") // what was filtered by is shown
+	}
 	page, next := a.partsAfter(all, after, in.limit())
 	answer := listForkPartsOut{Fork: a.forkBrief(o.Fork), Parts: []verdictOut{}, NextCursor: cursorAt(next)}
 	var decisions []decisionOut
@@ -537,6 +549,24 @@ func (s *Server) listForkParts(ctx context.Context, who caller.Caller, in listFo
 	}
 	out.cacheable(a)
 	return out, nil
+}
+
+// lyingSomewhere keeps the parts of which there are some now at the locations named, or at any.
+// Without stock there is no such list: it is a fault.
+func (a *asking) lyingSomewhere(ctx context.Context, all []fitment.Answer, locations []string) ([]fitment.Answer, error) {
+	skus := make([]string, 0, len(all))
+	for _, v := range all {
+		skus = append(skus, v.SKU)
+	}
+	levels, err := a.levels(ctx, skus, locations)
+	if err != nil {
+		return nil, fault.New(fault.Unavailable, "stock_unavailable", "Stock cannot be read now; ask without in_stock.")
+	}
+	here := map[string]bool{}
+	for _, x := range a.stockOut(skus, levels) {
+		here[x.SKU] = x.Availability == stock.Yes || x.Availability == stock.FewOf
+	}
+	return slices.DeleteFunc(all, func(v fitment.Answer) bool { return !here[v.SKU] }), nil
 }
 
 func (a *asking) queriedFork(in *listForkPartsIn) (*fitment.Owned, error) {

@@ -76,7 +76,7 @@ var stricter = map[string]string{
 	"wrong_type": integers, "out_of_range": bounds,
 	"control_character": allTexts, "invalid_utf8": allTexts,
 	"invalid_value": lookup, "bad_cursor": lookup, "unknown_unit": lookup, "unknown_currency": lookup, "unknown_time_zone": lookup, "unknown_language": lookup, "not_in_list": lookup,
-	"unknown_maker": lookup, "unknown_price_list": lookup, "unknown_part": lookup, "unknown_cartridge": lookup, "unknown_damper": lookup, "unknown_fact": lookup, "unknown_family": lookup,
+	"unknown_maker": lookup, "unknown_price_list": lookup, "unknown_part": lookup, "unknown_cartridge": lookup, "unknown_damper": lookup, "unknown_fact": lookup, "unknown_family": lookup, "not_a_fluid": lookup,
 	"unknown_fork_name": lookup, "unknown_job": lookup, "unknown_material": lookup, "unknown_operation": lookup, "unknown_fork": lookup, "unknown_spring": lookup, "no_such_line": lookup, "no_such_preload": lookup,
 	"not_in_catalog": lookup, "quote_person_fkey": lookup, "quote_line_location_fkey": lookup, "spring_of_another_family": lookup,
 	"required": together, "missing": together, "unexpected": together, "given_twice": together, "one_of": together, "percent_or_amount": together, "not_with_q": together,

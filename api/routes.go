@@ -62,10 +62,11 @@ func (s *Server) routes() []route {
 		{http.MethodGet, "/v1/parts/{sku}/forks", "listPartForks", anyone, plain, op(s.listPartForks)},
 		{http.MethodPost, "/v1/fit-checks", "checkFit", anyone, limits{Cost: 2}, op(s.checkFit)},
 		{http.MethodPost, "/v1/fit-checks/recheck", "recheckFit", anyone, limits{Cost: 5}, op(s.recheck)},
-		{http.MethodPost, "/v1/setups", "recommendSetup", advisers, limits{Produces: setupTypes}, op(s.recommendSetup)},
+		{http.MethodPost, "/v1/setups", "recommendSetup", advisers, limits{Produces: setupTypes, Cost: 3}, op(s.recommendSetup)},
 		{http.MethodPost, "/v1/bills", "makeBill", benches, limits{Cost: 2}, op(s.makeBill)},
 		{http.MethodPost, "/v1/springs/identify", "identifySpring", advisers, plain, op(s.identifySpring)},
 		{http.MethodPost, "/v1/springs/assess", "assessSpring", benches, plain, op(s.assessSpring)},
+		{http.MethodPost, "/v1/fluids/compare", "compareFluids", benches, plain, op(s.compareFluids)},
 
 		{http.MethodGet, "/v1/account", "getOwnAccount", traders, plain, op(s.getOwnAccount)},
 		{http.MethodPut, "/v1/account", "putOwnAccount", shops, plain, op(s.putOwnAccount)},
@@ -113,8 +114,8 @@ func (s *Server) routes() []route {
 
 		{http.MethodPost, "/v1/quotes", "createQuote", shops, limits{Cost: 5}, op(s.createQuote)},
 		{http.MethodGet, "/v1/quotes", "listQuotes", shops, plain, op(s.listQuotes)},
-		{http.MethodGet, "/v1/quotes/{quote_id}", "getQuote", shops, limits{Produces: quoteTypes}, op(s.getQuote)},
-		{http.MethodGet, "/v1/quotes/{quote_id}/bench-sheet", "getBenchSheet", shops, limits{Produces: paperTypes}, op(s.getBenchSheet)},
+		{http.MethodGet, "/v1/quotes/{quote_id}", "getQuote", shops, limits{Produces: quoteTypes, Cost: 2}, op(s.getQuote)},
+		{http.MethodGet, "/v1/quotes/{quote_id}/bench-sheet", "getBenchSheet", shops, limits{Produces: paperTypes, Cost: 2}, op(s.getBenchSheet)},
 		{http.MethodPost, "/v1/quotes/{quote_id}/issue", "issueQuote", shops, limits{Cost: 2}, op(s.issueQuote)},
 		{http.MethodPost, "/v1/quotes/{quote_id}/accept", "acceptQuote", shops, limits{Cost: 2}, op(s.acceptQuote)},
 		{http.MethodPost, "/v1/quotes/{quote_id}/decline", "declineQuote", shops, plain, op(s.declineQuote)},

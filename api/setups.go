@@ -39,6 +39,7 @@ type setupBody struct {
 	Hardware        *hardwareIn   `json:"hardware"`
 	Conditions      conditionsIn  `json:"conditions"`
 	Measured        *measuredIn   `json:"measured"`
+	WhatIf          *whatIfIn     `json:"what_if"`
 	DampingNSPerM   *float64      `json:"damping_n_s_per_m"`
 	WithCurve       bool          `json:"with_curve"`
 	CurvePoints     int           `json:"curve_points"`
@@ -253,6 +254,10 @@ func (r *setupReader) question(in *setupBody) (setup.Question, error) {
 			return q, err
 		}
 	}
+	if in.WhatIf != nil {
+		x := setup.WhatIf(*in.WhatIf)
+		q.WhatIf = &x
+	}
 	return q, r.wrong.Err()
 }
 
@@ -427,6 +432,7 @@ type setupOut struct {
 	Evaluated    int               `json:"evaluated"`
 	Candidates   []candidateOut    `json:"candidates"`
 	Measured     *fromMeasuredOut  `json:"measured,omitempty"`
+	WhatIf       *whatIfOut        `json:"what_if,omitempty"` // no part of the recommendation
 	MassChart    *massChartOut     `json:"mass_chart,omitempty"`
 	Clicks       []clickOut        `json:"clicks"`
 	Air          *airSetupOut      `json:"air,omitempty"`
@@ -741,7 +747,7 @@ func (a *asking) setupOut(q *setup.Question, got *setup.Answer, all bool) setupO
 		Cartridge: got.Cartridge, Kind: got.Kind, TravelMM: short(got.TravelMM), Status: string(got.Status), Text: got.Text,
 		Question: questionOut(got.Question), Target: a.targetOut(got.Target), Load: a.setupLoad(&got.Load), WayToErr: got.WayToErr, WayToErrText: got.ErrText,
 		Evaluated: got.Evaluated, Trim: a.changesOut(got.Trim), MassChart: a.massChartOut(got.MassChart), Air: a.airSetupOut(got.Air),
-		Measured: a.fromMeasuredOut(got.Measured),
+		Measured: a.fromMeasuredOut(got.Measured), WhatIf: whatIfOf(got.WhatIfs),
 	}
 	if q.Owned != nil && q.Owned.Fork != nil {
 		brief := a.forkBrief(q.Owned.Fork)
@@ -914,7 +920,7 @@ func (a *asking) airSetupOut(x *setup.AirSetup) *airSetupOut {
 }
 
 func curveOf(s setup.Series) curveOut {
-	out := curveOut{Name: s.Name, Exponent: short(s.Exponent)}
+	out := curveOut{Name: s.Name, Exponent: short(s.Exponent), Points: make([]pointOut, 0, len(s.Points))}
 	for _, p := range s.Points {
 		out.Points = append(out.Points, pointOut{short(p.TravelMM), short(p.TotalN), short(p.EnergyJ)})
 	}

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"time"
 
+	"forkwright/service/fastener"
 	"forkwright/service/fault"
 	"forkwright/service/money"
 	"forkwright/service/unit"
@@ -171,18 +172,17 @@ func (c *checking) published(at Pos, valueField, unitField string, p Published, 
 		number(p.Value), p.Unit, valueField, k.least, k.most, unit.Units(k.dimension)[0], advice)
 }
 
-// fastenerTorque is the range in N m in which a torque of a place is usual (from memory), and
-// the one beyond which it cannot be right.
-func fastenerTorque(place string) (least, most float64) {
+// fastenerAt is the kind of fastener of a place.
+func fastenerAt(place string) fastener.Kind {
 	switch place {
 	case "top_cap":
-		return 10, 35
+		return fastener.TopCap
 	case "foot":
-		return 3, 12
+		return fastener.FootFastener
 	case "axle":
-		return 5, 25
+		return fastener.Axle
 	}
-	return 0.5, 60
+	return fastener.AnyFastener
 }
 
 // torques names entries that look like another unit. It never says what a torque should be.
@@ -193,24 +193,19 @@ func torques(c *checking) {
 			continue
 		}
 		v, err := Published{x.Value, x.Unit}.SI(unit.Torque)
-		least, most := fastenerTorque(x.Place)
-		if err != nil || v >= least && v <= most {
+		if err != nil {
 			continue
 		}
-		for _, u := range unit.Units(unit.Torque) {
-			other, _ := Published{x.Value, u}.SI(unit.Torque)
-			if other >= least && other <= most {
-				c.bad(x.Pos, "unit", "torque_unit", "%s %s is outside %v to %v N m, which is usual for this fastener, and would be inside with the unit %s; look at the source and correct unit or value",
-					number(x.Value), x.Unit, least, most, u)
-				break
-			}
-		}
+		j := fastener.Judge(fastenerAt(x.Place), v, x.Value)
 		switch {
-		case !c.sound(x.Pos):
-		case v < least/3 || v > most*3:
-			c.bad(x.Pos, "value", "torque_implausible", "%s %s is far outside %v to %v N m, which is usual for this fastener; correct it", number(x.Value), x.Unit, least, most)
+		case j.Status != fastener.Implausible:
+		case j.Slip != "":
+			c.bad(x.Pos, "unit", "torque_unit", "%s %s is outside %v to %v N m, which is usual for this fastener, and would be inside with the unit %s; look at the source and correct unit or value",
+				number(x.Value), x.Unit, j.LowNM, j.HighNM, j.Slip)
+		case j.Far:
+			c.bad(x.Pos, "value", "torque_implausible", "%s %s is far outside %v to %v N m, which is usual for this fastener; correct it", number(x.Value), x.Unit, j.LowNM, j.HighNM)
 		default:
-			c.warn(x.Pos, "value", "torque_unusual", "%s %s is outside %v to %v N m, which is usual for this fastener; compare it with its source", number(x.Value), x.Unit, least, most)
+			c.warn(x.Pos, "value", "torque_unusual", "%s %s is outside %v to %v N m, which is usual for this fastener; compare it with its source", number(x.Value), x.Unit, j.LowNM, j.HighNM)
 		}
 	}
 }

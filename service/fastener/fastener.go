@@ -28,12 +28,15 @@ type Kind string
 const (
 	TopCap       Kind = "top_cap"
 	FootFastener Kind = "foot_fastener"
+	Axle         Kind = "axle"
+	AnyFastener  Kind = "any" // of a fork, where no narrower range is known
 )
 
 // Judgment says whether an entry can be meant, and if not, which slip of unit would explain
 // it. The range is a fence for typing errors (from memory), no setting.
 type Judgment struct {
 	Status Status
+	Far    bool // beyond three times the range or below a third of it: it cannot be right
 	LowNM  float64
 	HighNM float64
 	// Slip is the unit in which the same number would be plausible, "" when none is.
@@ -47,6 +50,10 @@ func Range(kind Kind) (low, high float64, known bool) {
 		return 10, 35, true
 	case FootFastener:
 		return 3, 12, true
+	case Axle:
+		return 5, 25, true
+	case AnyFastener:
+		return 0.5, 60, true
 	}
 	return 0, 0, false
 }
@@ -65,7 +72,7 @@ func Judge(kind Kind, torqueNM, number float64) Judgment {
 	if torqueNM >= low && torqueNM <= high {
 		return j
 	}
-	j.Status = Implausible
+	j.Status, j.Far = Implausible, torqueNM < low/3 || torqueNM > high*3
 	for _, u := range [3]struct {
 		unit   string
 		factor float64

@@ -25,13 +25,25 @@ func TestJudgeFindsTheSlipOfUnit(t *testing.T) {
 		{"foot at the fence", fastener.FootFastener, 12, 1, fastener.Plausible, ""},
 		{"foot past the fence", fastener.FootFastener, 12.1, 1, fastener.Implausible, ""},
 		{"no unit explains it", fastener.FootFastener, 5000, 1, fastener.Implausible, ""},
-		{"unknown kind", "axle", 15, 1, fastener.NoRange, ""},
+		{"axle in N m", fastener.Axle, 15, 1, fastener.Plausible, ""},
+		{"axle in inch pounds, said as N m", fastener.Axle, 110, 1, fastener.Implausible, "in-lbf"},
+		{"a fastener of no known kind", fastener.AnyFastener, 59, 1, fastener.Plausible, ""},
+		{"unknown kind", "crown", 15, 1, fastener.NoRange, ""},
 		{"nothing", fastener.TopCap, 0, 1, fastener.InvalidInput, ""},
 		{"not a number", fastener.TopCap, math.NaN(), 1, fastener.InvalidInput, ""},
 	} {
 		got := fastener.Judge(c.kind, c.number*c.factor, c.number)
 		if got.Status != c.want || got.Slip != c.slip {
 			t.Errorf("%s: %+v, want %s %q", c.name, got, c.want, c.slip)
+		}
+	}
+}
+
+// A third or three times is where doubt ends.
+func TestFarFromEveryRange(t *testing.T) {
+	for torque, far := range map[float64]bool{0.9: true, 1.1: false, 35.9: false, 36.1: true} {
+		if got := fastener.Judge(fastener.FootFastener, torque, torque); got.Status != fastener.Implausible || got.Far != far {
+			t.Errorf("%v N m: %+v", torque, got)
 		}
 	}
 }

@@ -53,7 +53,7 @@ const (
 
 // Comparison is two fluids at one temperature.
 type Comparison struct {
-	TempC                float64
+	TempC       float64
 	For, AtHand float64 // mm^2/s; 0: not known
 	Difference  float64 // (at hand - asked for)/asked for
 	Tolerance   float64
