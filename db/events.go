@@ -35,7 +35,7 @@ func happened(by caller.Caller, accountID, action, kind, id string, columns ...s
 }
 
 // insertEvent records e in the transaction that does what it says.
-func insertEvent(ctx context.Context, q querier, e account.Event) error {
+func insertEvent(ctx context.Context, q execer, e account.Event) error {
 	allowed, known := eventColumns[e.SubjectKind]
 	for _, c := range e.Columns {
 		if !known || !slices.Contains(allowed, c) {

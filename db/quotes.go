@@ -53,10 +53,12 @@ func (d *DB) CreateQuote(ctx context.Context, by caller.Caller, n service.NewQuo
 			}
 			x, events = issued, append(events, e)
 		}
-		if err := d.insertQuote(ctx, q, x, events); err != nil {
-			return x, err
-		}
-		return x, d.linkQuote(ctx, q, by.AccountID, x.ID, n.Digest(x.ID))
+		return x, atOnce(ctx, q, func(later execer) error {
+			if err := d.insertQuote(ctx, later, x, events); err != nil {
+				return err
+			}
+			return d.linkQuote(ctx, later, by.AccountID, x.ID, n.Digest(x.ID))
+		})
 	})
 }
 
@@ -172,15 +174,17 @@ func (d *DB) ReviseQuote(ctx context.Context, by caller.Caller, r quote.Revision
 			return next, err
 		}
 		created := next.Created(quote.Clock{Now: r.Event.At}, by)
-		if err := d.insertQuote(ctx, q, next, []quote.Event{created}); err != nil {
-			return next, err
-		}
-		return next, d.linkQuote(ctx, q, by.AccountID, next.ID, digest(next.ID))
+		return next, atOnce(ctx, q, func(later execer) error {
+			if err := d.insertQuote(ctx, later, next, []quote.Event{created}); err != nil {
+				return err
+			}
+			return d.linkQuote(ctx, later, by.AccountID, next.ID, digest(next.ID))
+		})
 	})
 }
 
 // linkQuote lets whoever has the token of this digest read the quote.
-func (d *DB) linkQuote(ctx context.Context, q querier, accountID, id string, digest [32]byte) error {
+func (d *DB) linkQuote(ctx context.Context, q execer, accountID, id string, digest [32]byte) error {
 	_, err := q.Exec(ctx, `
 		INSERT INTO page_link (digest, account_id, quote_id, created_at, expires_at) VALUES ($1, $2, $3, $4, $5)
 		ON CONFLICT (digest) DO NOTHING`, digest[:], accountID, id, d.now(), d.now().Add(linkLife))
@@ -251,8 +255,8 @@ func (d *DB) QuotesDue(ctx context.Context, accountID string, now time.Time, lim
 	return ids, err
 }
 
-// insertQuote stores a new quote, its lines and what happened to it, in one round trip.
-func (d *DB) insertQuote(ctx context.Context, q querier, x quote.Quote, events []quote.Event) error {
+// insertQuote stores a new quote, its lines and what happened to it.
+func (d *DB) insertQuote(ctx context.Context, q execer, x quote.Quote, events []quote.Event) error {
 	body, err := json.Marshal(x)
 	if err != nil {
 		return internal(err)
@@ -312,7 +316,7 @@ func counterOf(number string) (int64, bool) {
 	return n, err == nil
 }
 
-func insertLines(ctx context.Context, q querier, x quote.Quote) error {
+func insertLines(ctx context.Context, q execer, x quote.Quote) error {
 	var no []int
 	var sku, role, qty, unit, category []string
 	var price, total, percent, place []*string
