@@ -71,7 +71,11 @@ func (w *work) air(part *catalog.AirCartridge) error {
 			l.SpringN, l.SpringLowN, l.SpringHighN = l.SpringN-f, l.SpringLowN-f, l.SpringHighN-f
 		}
 	}
-	if status != spring.OK || a.Load.SpringN <= 0 {
+	if w.q.Measured != nil {
+		if err := w.readBackAir(&r); err != nil {
+			return err
+		}
+	} else if status != spring.OK || a.Load.SpringN <= 0 {
 		w.refuse(WheelLifts, Refusal{Text: "With these shares and masses nothing is left for the fork to carry; check front shares, unsprung mass and lower-leg air.", By: -a.Load.SpringN, Unit: "N"})
 		return nil
 	}

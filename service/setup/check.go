@@ -361,8 +361,8 @@ func (c *checking) measured(q *Question) {
 	m := q.Measured
 	c.word(at+"how", m.How, Eased, Bounced, Both)
 	switch {
-	case q.Hardware != nil && q.Hardware.Air != nil:
-		c.Add("/measured", "coil_only", "a measured sag is read back for a coil; for an air spring, change the pressure and read again")
+	case q.Hardware != nil && q.Hardware.Air != nil || m.GaugeKPa != nil:
+		c.measuredAir(q)
 	case (m.Spring == "") == (m.RateN == 0):
 		c.Add(at+"spring", "one_of", "say the spring that was in the fork, by its SKU or by its rate")
 	}
@@ -371,6 +371,10 @@ func (c *checking) measured(q *Question) {
 		c.preload(at+"preload", m.Preload)
 	}
 	c.opt(at+"bump_stop_kpa", m.BumpKPa, pressureRange)
+	c.opt(at+"gauge_kpa", m.GaugeKPa, pressureRange)
+	if m.Spacers != nil && (*m.Spacers < 0 || *m.Spacers > mostSpacers) {
+		c.Add(at+"spacers", "out_of_range", "0 to %d spacers", mostSpacers)
+	}
 	if m.How == Both && (m.EasedMM != 0 || m.BouncedMM != 0) {
 		c.num(at+"eased_mm", m.EasedMM, within{0.5, 260, "mm"})
 		c.num(at+"bounced_mm", m.BouncedMM, within{0.5, 260, "mm"})
@@ -380,4 +384,16 @@ func (c *checking) measured(q *Question) {
 		return
 	}
 	c.num(at+"sag_mm", m.SagMM, within{0.5, 260, "mm"})
+}
+
+// measuredAir: an air spring is known by its pressure, and a coil plays no part.
+func (c *checking) measuredAir(q *Question) {
+	const at = "/measured/"
+	m := q.Measured
+	if m.GaugeKPa == nil {
+		c.Add(at+"gauge_kpa", "required", "say the pressure at which the sag was read, at full extension")
+	}
+	if m.Spring != "" || m.RateN != 0 || m.Preload != nil || m.Setting != 0 || m.BumpKPa != nil {
+		c.Add("/measured", "contradiction", "an air spring has neither coil nor preload; give its pressure and volume spacers only")
+	}
 }

@@ -22,6 +22,23 @@ func (w *work) readBack(r *rig) error {
 	}
 	curve := r.fittedCurve(w, m, &k, p)
 	f := &FromMeasured{Spring: shownSpring(&k), PreloadMM: p, SagMM: m.SagMM, How: m.How, EstimateN: w.a.Load.SpringN}
+	if err := w.read(f, &curve); err != nil {
+		return err
+	}
+	w.takeMeasured(f)
+	w.a.Measured = f
+	w.lists(r)
+	w.setAim(r.travel)
+	if at >= 0 {
+		now := curve.Sag(f.SpringN).MM
+		f.Changes = w.changes(r, &w.aim, int16(at), nearestPreload(r, &k, p), now)
+	}
+	return nil
+}
+
+// read turns what was read on a curve into the load that explains it.
+func (w *work) read(f *FromMeasured, curve *spring.Curve) error {
+	m := w.q.Measured
 	band := spring.AssumedFriction()
 	if v := w.q.Load.FrictionN; v != nil {
 		band.Value, band.Low, band.High = *v, *v, *v
@@ -29,9 +46,9 @@ func (w *work) readBack(r *rig) error {
 	if m.How == Both && m.BouncedMM > 0 {
 		f.SagMM = (m.EasedMM + m.BouncedMM) / 2
 	}
-	if deepest := math.Max(m.BouncedMM, f.SagMM); deepest >= r.travel {
+	if deepest := math.Max(m.BouncedMM, f.SagMM); deepest >= curve.TravelMM() {
 		var bad fault.Fields
-		bad.Add("/measured/sag_mm", "beyond_travel", "%s mm is the whole travel of %s mm or more; read the sag again", text(deepest), text(r.travel))
+		bad.Add("/measured/sag_mm", "beyond_travel", "%s mm is the whole travel of %s mm or more; read the sag again", text(deepest), text(curve.TravelMM()))
 		return bad.Err()
 	}
 	force := curve.Force(f.SagMM)
@@ -51,14 +68,38 @@ func (w *work) readBack(r *rig) error {
 		blur := readMM * curve.Tangent(f.SagMM)
 		f.LowN, f.HighN = f.SpringN-blur, f.SpringN+blur
 	}
+	return nil
+}
+
+// readBackAir replaces the estimate by the load that explains a sag read on an air spring.
+func (w *work) readBackAir(r *airRig) error {
+	m := w.q.Measured
+	if m.GaugeKPa == nil { // the cartridge came from the catalog
+		return missing("/measured/gauge_kpa", "say the pressure at which the sag was read, at full extension")
+	}
+	spacers := 0
+	if h := w.q.Hardware; h != nil && h.Air != nil && h.Air.Spacers != nil {
+		spacers = *h.Air.Spacers
+	}
+	if m.Spacers != nil {
+		spacers = *m.Spacers
+	}
+	gauge := *m.GaugeKPa
+	if w.at.moved {
+		gauge, _ = spring.GaugeShift(gauge, spring.Place{AmbientKPa: w.at.setKPa, TempC: w.at.setC}, spring.Place{AmbientKPa: w.at.rideKPa, TempC: w.at.rideC})
+	}
+	curve, s := w.airCurve(r, spacers, gauge, spring.Slow)
+	if s != spring.OK && s != spring.DoesNotExtend {
+		var bad fault.Fields
+		bad.Add("/measured/gauge_kpa", string(s), "at %s kPa with %d volume spacers these chambers cannot be; check pressure, volumes and areas", text(*m.GaugeKPa), spacers)
+		return bad.Err()
+	}
+	f := &FromMeasured{SagMM: m.SagMM, How: m.How, EstimateN: w.a.Load.SpringN}
+	if err := w.read(f, &curve); err != nil {
+		return err
+	}
 	w.takeMeasured(f)
 	w.a.Measured = f
-	w.lists(r)
-	w.setAim(r.travel)
-	if at >= 0 {
-		now := curve.Sag(f.SpringN).MM
-		f.Changes = w.changes(r, &w.aim, int16(at), nearestPreload(r, &k, p), now)
-	}
 	return nil
 }
 
@@ -91,6 +132,9 @@ func (w *work) takeMeasured(f *FromMeasured) {
 // it is not one of them.
 func (w *work) fitted(r *rig) (coil, int, error) {
 	m := w.q.Measured
+	if m.Spring == "" && m.RateN == 0 { // a pressure was said, and it is a coil
+		return coil{}, -1, missing("/measured/spring", "say the spring that was in the fork, by its SKU or by its rate")
+	}
 	if m.Spring == "" {
 		for i := range r.coils {
 			if math.Abs(r.coils[i].rate-m.RateN) < 1e-6*m.RateN {

@@ -158,6 +158,8 @@ type Measured struct {
 	Setting   int     // preload setting of the cartridge
 	Preload   *GivenPreload
 	BumpKPa   *float64 // the bump stop as pumped; only needed for a sag past its contact
+	GaugeKPa  *float64 // air spring: as pumped where it is set, with the spacers of Hardware.Air or Spacers
+	Spacers   *int     // air spring: volume spacers that were in
 	SagMM     float64  // eased or bounced; for both, the mean of the two readings unless they are given
 	EasedMM   float64  // for both
 	BouncedMM float64  // for both
