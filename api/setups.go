@@ -186,6 +186,9 @@ type measuredIn struct {
 	Preload   *preloadIn     `json:"preload"`
 	Bump      *unit.Quantity `json:"bump_stop"`
 	BumpKPa   *float64       `json:"bump_stop_kpa"`
+	Gauge     *unit.Quantity `json:"gauge"`
+	GaugeKPa  *float64       `json:"gauge_kpa"`
+	Spacers   *int           `json:"spacers"`
 	Sag       *unit.Quantity `json:"sag"`
 	SagMM     *float64       `json:"sag_mm"`
 	EasedMM   float64        `json:"eased_mm"`
@@ -341,7 +344,8 @@ func (r *setupReader) measured(in *measuredIn) (*setup.Measured, error) {
 	const at = "/measured"
 	sku, err := r.a.skuOf(at+"/spring", in.Spring, &r.wrong)
 	m := &setup.Measured{Spring: sku, Setting: in.Setting, EasedMM: in.EasedMM, BouncedMM: in.BouncedMM, How: in.How,
-		RateN:   r.number(at, "rate", in.Rate, "rate_n_per_mm", in.RateN, unit.Rate),
+		RateN:    r.number(at, "rate", in.Rate, "rate_n_per_mm", in.RateN, unit.Rate),
+		GaugeKPa: r.take(at, "gauge", in.Gauge, "gauge_kpa", in.GaugeKPa, unit.Pressure), Spacers: in.Spacers,
 		BumpKPa: r.take(at, "bump_stop", in.Bump, "bump_stop_kpa", in.BumpKPa, unit.Pressure),
 		SagMM:   r.number(at, "sag", in.Sag, "sag_mm", in.SagMM, unit.Length)}
 	if in.Preload != nil {
