@@ -160,7 +160,7 @@ func ledgerDays(t *testing.T, excluding bool, r *rand.Rand) {
 		must(t, err)
 		for _, lv := range levels {
 			var s int
-			fmt.Sscanf(lv.SKU, "P-%d", &s)
+			_, _ = fmt.Sscanf(lv.SKU, "P-%d", &s)
 			if lv.OnHand.String() != fmt.Sprint(onHand(s)) || lv.Promised.String() != fmt.Sprint(l.promised(s, d.now)) {
 				t.Fatalf("at %s %s has %s with %s promised, the ledger says %d and %d", d.now.Format(time.TimeOnly), lv.SKU, lv.OnHand, lv.Promised, onHand(s), l.promised(s, d.now))
 			}

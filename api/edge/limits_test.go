@@ -2,6 +2,7 @@ package edge
 
 import (
 	"bufio"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -165,7 +166,7 @@ func TestAnAddressThatAsksTooFastWaitsAndOthersDoNot(t *testing.T) {
 func TestTheGateLetsFewInAndTurnsManyAway(t *testing.T) {
 	g := NewGate(2, 20*time.Millisecond)
 	ctx := t.Context()
-	if !g.Enter(ctx) || !g.Enter(ctx) || g.Full() {
+	if first, second := g.Enter(ctx), g.Enter(ctx); !first || !second || g.Full() {
 		t.Fatal("two places, two enter, and two may wait")
 	}
 	start := time.Now()
@@ -219,7 +220,7 @@ func served(t testing.TB, limits ConnectionLimits) string {
 	go func() {
 		ended <- Serve(t.Context(), LimitConnections(l, limits), ok, slog.New(slog.DiscardHandler), time.Second)
 	}()
-	t.Cleanup(func() { <-ended })
+	t.Cleanup(func() { _ = <-ended })
 	return l.Addr().String()
 }
 
@@ -320,8 +321,8 @@ func loris(t testing.TB, at string, connections int, from func(i int) string) (w
 }
 
 func isTimeout(err error) bool {
-	n, ok := err.(net.Error)
-	return ok && n.Timeout()
+	var n net.Error
+	return errors.As(err, &n) && n.Timeout()
 }
 
 func TestSlowClientsAreCutAndOthersAnswered(t *testing.T) {

@@ -3,7 +3,6 @@
 package edge
 
 import (
-	"fmt"
 	"net"
 	"runtime"
 	"testing"
@@ -20,7 +19,7 @@ func TestLongTwoThousandSlowConnections(t *testing.T) {
 		worst, cut := loris(t, at, 2000, func(i int) string {
 			return net.IPv4(127, 1, byte(i%addresses>>8), byte(1+i%addresses%250)).String()
 		})
-		t.Log(fmt.Sprintf("2000 slow connections from %d addresses: slowest answer to somebody else %s, the last cut after %s, %d MiB for both sides", addresses, worst, cut, <-grew>>20))
+		t.Logf("2000 slow connections from %d addresses: slowest answer to somebody else %s, the last cut after %s, %d MiB for both sides", addresses, worst, cut, <-grew>>20)
 		if worst > 2*time.Second || cut > ReadHeaderTimeout+10*time.Second {
 			t.Errorf("slowest answer %s, cut after %s", worst, cut)
 		}

@@ -426,7 +426,7 @@ func checkShares(t *testing.T, plan Plan, needs []Need, levels []Level) {
 		sum[s.SKU] += q
 		given[[2]string{s.Location, s.SKU}] += q
 		var on int
-		fmt.Sscanf(s.On, "2026-05-%d", &on)
+		_, _ = fmt.Sscanf(s.On, "2026-05-%d", &on)
 		if has := pieces(levels, s.Location, s.SKU, on); given[[2]string{s.Location, s.SKU}] > has {
 			t.Fatalf("%s gives %d of %s by %s and has %d", s.Location, given[[2]string{s.Location, s.SKU}], s.SKU, s.On, has)
 		}
