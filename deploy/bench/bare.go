@@ -62,7 +62,7 @@ func shapes() (*api.Server, error) {
 }
 
 // serveBare is the child process that the service is compared with.
-func serveBare(configFile string) error {
+func serveBare(ctx context.Context, configFile string) error {
 	text, err := os.ReadFile(configFile)
 	if err != nil {
 		return err
@@ -79,10 +79,9 @@ func serveBare(configFile string) error {
 	e.GET("/readyz", func(c echo.Context) error { return c.NoContent(http.StatusOK) })
 	var pool *pgxpool.Pool
 	if cfg.Database != "" {
-		if pool, err = pgxpool.New(context.Background(), cfg.Database); err != nil {
+		if pool, err = pgxpool.New(ctx, cfg.Database); err != nil {
 			return err
 		}
-		defer pool.Close()
 	}
 	for _, op := range cfg.Ops {
 		h, err := op.handler(types, pool)
@@ -95,7 +94,11 @@ func serveBare(configFile string) error {
 	if err != nil {
 		return err
 	}
-	return http.Serve(l, e)
+	go func() { <-ctx.Done(); _ = l.Close() }() // nothing that is under way is worth waiting for
+	if err := http.Serve(l, e); ctx.Err() == nil {
+		return err
+	}
+	return nil
 }
 
 var buffers = sync.Pool{New: func() any { return new(bytes.Buffer) }}

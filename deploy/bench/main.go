@@ -42,7 +42,7 @@ func command(ctx context.Context, args []string) error {
 	}
 	switch {
 	case *bare != "":
-		return serveBare(*bare)
+		return serveBare(ctx, *bare)
 	case *reader != "":
 		return readStored(ctx, *reader)
 	}

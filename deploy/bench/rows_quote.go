@@ -17,7 +17,7 @@ import (
 //go:embed quote.sql
 var leanQuote []byte
 
-// order is a conversion with its service on the demo's fork: about a dozen lines.
+// order is a coil conversion of the demo's fork: about a dozen lines.
 func (s *shop) order() (request, error) {
 	fork := map[string]any{"fork_id": "skarnfeld-hollin-36-expert-2021", "model_year": 2021, "travel_as_built_mm": 160, "travel_now_mm": 160,
 		"travel_known_by": "measured", "wheel_size": "29", "built_on": "2021-03-08", "use": "enduro"}
@@ -52,8 +52,8 @@ func (s *shop) order() (request, error) {
 	}
 	r := got.Answer.Recommended
 	return build("POST", "/v1/quotes", s.key, "application/json", text(map[string]any{
-		"fork": fork, "job": map[string]any{"jobs": []string{"coil_conversion", "lower_leg_service"}, "cartridge": cartridge, "spring": r.Spring.SKU,
-			"preload": r.Preload.Setting, "bump_stop": r.BumpStop.Published, "kits": []string{"QB-SV-SK36-2"}, "all_tools_owned": true},
+		"fork": fork, "job": map[string]any{"jobs": []string{"coil_conversion"}, "cartridge": cartridge, "spring": r.Spring.SKU,
+			"preload": r.Preload.Setting, "bump_stop": r.BumpStop.Published, "all_tools_owned": true},
 		"currency": "EUR", "price_list": "EUR-RRP", "language": "en", "customer_reference": "counter 1", "issue": true,
 	}), "Idempotency-Key: bench-%STAMP%"), nil
 }

@@ -55,7 +55,7 @@ func full() sizes {
 }
 
 func quick() sizes {
-	return sizes{rows: 100_000, rowName: "100k", grow: []int{1000}, pairs: 5, slice: 250 * time.Millisecond, swaps: 2, loads: 1, swapFor: 2 * time.Second}
+	return sizes{rows: 100_000, rowName: "100k", grow: []int{1000}, pairs: 5, slice: 200 * time.Millisecond, swaps: 2, loads: 1, swapFor: time.Second}
 }
 
 // shop is a database with a catalog, an account and a key, and the service on it when it runs.
