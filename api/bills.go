@@ -22,7 +22,7 @@ type billIn struct {
 
 // billBody is a fork and what is to be done to it. Parts may be named by any of their codes.
 type billBody struct {
-	CatalogRevision int64          `json:"catalog_revision"`
+	CatalogRevision revisionNumber `json:"catalog_revision"`
 	Fork            forkIn         `json:"fork"`
 	Jobs            []string       `json:"jobs"`
 	Operations      []string       `json:"operations"`
@@ -138,7 +138,7 @@ type openPointOut struct {
 // makeBill says what a job takes, without money.
 func (s *Server) makeBill(ctx context.Context, who caller.Caller, in billIn) (answered[billOut], error) {
 	var none answered[billOut]
-	a, err := s.ask(ctx, who, in.askIn, in.Body.CatalogRevision)
+	a, err := s.ask(ctx, who, in.askIn, int64(in.Body.CatalogRevision))
 	if err != nil {
 		return none, err
 	}

@@ -30,10 +30,10 @@ type fitCheckIn struct {
 }
 
 type fitCheckBody struct {
-	CatalogRevision int64     `json:"catalog_revision"`
-	Fork            *fitFork  `json:"fork"`
-	Forks           []fitFork `json:"forks"`
-	Lines           []lineIn  `json:"lines"`
+	CatalogRevision revisionNumber `json:"catalog_revision"`
+	Fork            *fitFork       `json:"fork"`
+	Forks           []fitFork      `json:"forks"`
+	Lines           []lineIn       `json:"lines"`
 }
 
 // fitFork is a fork of a cart. The masses are needed only where the fork's maker limits them;
@@ -107,7 +107,7 @@ type receiptOut struct {
 // checkFit judges the lines of a cart: each on its fork, and all of a fork together.
 func (s *Server) checkFit(ctx context.Context, who caller.Caller, in fitCheckIn) (answered[fitCheckOut], error) {
 	var none answered[fitCheckOut]
-	a, err := s.ask(ctx, who, in.askIn, in.Body.CatalogRevision)
+	a, err := s.ask(ctx, who, in.askIn, int64(in.Body.CatalogRevision))
 	if err != nil {
 		return none, err
 	}
@@ -394,8 +394,17 @@ type recheckIn struct {
 }
 
 type recheckBody struct {
-	CatalogRevision int64    `json:"catalog_revision"`
-	Receipts        []string `json:"receipts"`
+	CatalogRevision revisionNumber `json:"catalog_revision"`
+	Receipts        []string       `json:"receipts"`
+}
+
+// Validate knows the length of our receipts; what is longer is none and need not be looked at.
+func (in *recheckIn) Validate() error {
+	var wrong fault.Fields
+	for i, r := range in.Body.Receipts {
+		length(&wrong, "/receipts/"+strconv.Itoa(i), r, 2000)
+	}
+	return wrong.Err()
 }
 
 type recheckOut struct {
@@ -426,7 +435,7 @@ type refusedItem struct {
 // recheck asks the questions of receipts again, of the current revision or the one named.
 func (s *Server) recheck(ctx context.Context, who caller.Caller, in recheckIn) (answered[recheckOut], error) {
 	var none answered[recheckOut]
-	a, err := s.ask(ctx, who, in.askIn, in.Body.CatalogRevision)
+	a, err := s.ask(ctx, who, in.askIn, int64(in.Body.CatalogRevision))
 	if err != nil {
 		return none, err
 	}

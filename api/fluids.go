@@ -19,9 +19,9 @@ type compareFluidsIn struct {
 
 // compareFluidsBody asks whether a fluid at hand may stand in for one of the catalog.
 type compareFluidsBody struct {
-	CatalogRevision int64    `json:"catalog_revision"`
-	For             string   `json:"for"`
-	AtHand          atHandIn `json:"at_hand"`
+	CatalogRevision revisionNumber `json:"catalog_revision"`
+	For             string         `json:"for"`
+	AtHand          atHandIn       `json:"at_hand"`
 }
 
 // atHandIn is a fluid of the catalog, or what the sheet of another says.
@@ -78,7 +78,7 @@ var fluidCautions = []cautionOut{
 // compareFluids says whether a fluid at hand may stand in.
 func (s *Server) compareFluids(ctx context.Context, who caller.Caller, in compareFluidsIn) (answered[comparedFluidsOut], error) {
 	var none answered[comparedFluidsOut]
-	a, err := s.ask(ctx, who, in.askIn, in.Body.CatalogRevision)
+	a, err := s.ask(ctx, who, in.askIn, int64(in.Body.CatalogRevision))
 	if err != nil {
 		return none, err
 	}

@@ -31,6 +31,8 @@ type fuzzer struct {
 	all   map[string]api.ContractOperation
 	tally *tally
 	n     int
+
+	steady bool // always ask as the first role that may
 }
 
 // tally is what came of it, by operation.
@@ -156,6 +158,9 @@ func (f *fuzzer) start(o api.ContractOperation) *fuzzed {
 	role := caller.Role("")
 	if may := f.table[o.ID]; len(may) > 0 {
 		role = pick(f.r, may)
+		if f.steady {
+			role = may[0]
+		}
 	}
 	a := &attempt{world: f.world, op: o, role: role, whose: "own", owner: f.accounts[role], n: f.n}
 	if role == "" {
@@ -342,15 +347,22 @@ func (f *fuzzer) twistHostile(x *fuzzed) {
 
 // send makes the request, sends it and looks at the answer.
 func (f *fuzzer) send(x *fuzzed) int {
-	req, err := x.request()
+	e, err := f.exchange(x)
 	if err != nil {
 		return 0 // no HTTP client could write it
 	}
+	f.judge(x, e)
+	return e.Status
+}
+
+func (f *fuzzer) exchange(x *fuzzed) (api.Exchange, error) {
+	req, err := x.request()
+	if err != nil {
+		return api.Exchange{}, err
+	}
 	w := httptest.NewRecorder()
 	f.h.ServeHTTP(w, req)
-	res := w.Result()
-	f.judge(x, req, api.Exchange{Request: req, RequestBody: []byte(x.body), Status: w.Code, Header: res.Header, Body: w.Body.Bytes()})
-	return w.Code
+	return api.Exchange{Request: req, RequestBody: []byte(x.body), Status: w.Code, Header: w.Result().Header, Body: w.Body.Bytes()}, nil
 }
 
 func (x *fuzzed) request() (*http.Request, error) {
@@ -384,7 +396,7 @@ func (x *fuzzed) request() (*http.Request, error) {
 	return req, nil
 }
 
-func (f *fuzzer) judge(x *fuzzed, req *http.Request, e api.Exchange) {
+func (f *fuzzer) judge(x *fuzzed, e api.Exchange) {
 	t := f.tally
 	answerErr := f.contract.Contract().CheckAnswer(e)
 	requestErr := error(nil)
@@ -392,7 +404,7 @@ func (f *fuzzer) judge(x *fuzzed, req *http.Request, e api.Exchange) {
 	if x.op.Method != http.MethodOptions && matters && e.Status != http.StatusMethodNotAllowed {
 		requestErr = f.contract.Contract().CheckRequest(e)
 	}
-	what := fmt.Sprintf("%s %s (%s) %.1500q -> %d %.500s", req.Method, req.URL.RequestURI(), x.contentType, x.body, e.Status, e.Body)
+	what := fmt.Sprintf("%s %s (%s) %.1500q -> %d %.500s", e.Request.Method, e.Request.URL.RequestURI(), x.contentType, x.body, e.Status, e.Body)
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.sent[x.op.ID]++

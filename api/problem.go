@@ -117,7 +117,15 @@ func asFault(err error, allow string) *fault.Error {
 	return fault.Wrap(err, fault.Internal, "internal", internalText)
 }
 
+// againIn is what an answer "try again later" says where nothing better is known, in seconds.
+const againIn = 2
+
 func writeProblem(w http.ResponseWriter, r *http.Request, e *fault.Error) {
+	if e.Kind == fault.Unavailable && e.RetryAfter == 0 {
+		later := *e
+		later.RetryAfter = againIn
+		e = &later
+	}
 	rec := edge.RecordOf(r.Context())
 	rec.Code = e.Code
 	if rec.Cause == nil {

@@ -65,7 +65,7 @@ type quoteBody struct {
 	Prepaid         *money.Amount             `json:"prepaid"`
 	CashStep        *money.Amount             `json:"cash_step"`
 	ExpectedTotal   *money.Amount             `json:"expected_total"`
-	CatalogRevision int64                     `json:"catalog_revision"`
+	CatalogRevision revisionNumber            `json:"catalog_revision"`
 }
 
 type newQuoteBody struct {
@@ -183,9 +183,9 @@ func (s *Server) asked(ctx context.Context, who caller.Caller, b *quoteBody) (se
 		Currency: b.Currency, PriceList: b.PriceList, Basis: quote.Basis(b.Basis), Destination: b.Destination,
 		TaxCategory: quote.Category(b.TaxCategory), TaxReasons: b.TaxReasons, PriceDate: b.PriceDate, ValidDays: b.ValidDays,
 		Language: b.Language, Locations: b.Locations, Reference: b.Reference, ClientID: b.ClientID,
-		Prepaid: b.Prepaid, CashStep: b.CashStep, Expected: b.ExpectedTotal, Revision: b.CatalogRevision,
+		Prepaid: b.Prepaid, CashStep: b.CashStep, Expected: b.ExpectedTotal, Revision: int64(b.CatalogRevision),
 	}
-	a, err := s.ask(ctx, who, askIn{}, b.CatalogRevision)
+	a, err := s.ask(ctx, who, askIn{}, int64(b.CatalogRevision))
 	if err != nil {
 		return none, err
 	}

@@ -26,24 +26,24 @@ type setupIn struct {
 // setupBody mirrors setup.Question. Each quantity may be given as its SI member or, under the
 // name without the unit, as value and unit.
 type setupBody struct {
-	CatalogRevision int64         `json:"catalog_revision"`
-	Fork            *forkIn       `json:"fork"`
-	Cartridge       string        `json:"cartridge"`
-	Damper          string        `json:"damper"`
-	Rider           riderIn       `json:"rider"`
-	Bicycle         bicycleIn     `json:"bicycle"`
-	Riding          ridingIn      `json:"riding"`
-	SagPercent      *float64      `json:"target_sag_percent"`
-	Tolerance       *float64      `json:"tolerance_points"`
-	Load            loadIn        `json:"load"`
-	Hardware        *hardwareIn   `json:"hardware"`
-	Conditions      conditionsIn  `json:"conditions"`
-	Measured        *measuredIn   `json:"measured"`
-	WhatIf          *whatIfIn     `json:"what_if"`
-	DampingNSPerM   *float64      `json:"damping_n_s_per_m"`
-	WithCurve       bool          `json:"with_curve"`
-	CurvePoints     int           `json:"curve_points"`
-	WithCandidates  allCandidates `json:"candidates"`
+	CatalogRevision revisionNumber `json:"catalog_revision"`
+	Fork            *forkIn        `json:"fork"`
+	Cartridge       string         `json:"cartridge"`
+	Damper          string         `json:"damper"`
+	Rider           riderIn        `json:"rider"`
+	Bicycle         bicycleIn      `json:"bicycle"`
+	Riding          ridingIn       `json:"riding"`
+	SagPercent      *float64       `json:"target_sag_percent"`
+	Tolerance       *float64       `json:"tolerance_points"`
+	Load            loadIn         `json:"load"`
+	Hardware        *hardwareIn    `json:"hardware"`
+	Conditions      conditionsIn   `json:"conditions"`
+	Measured        *measuredIn    `json:"measured"`
+	WhatIf          *whatIfIn      `json:"what_if"`
+	DampingNSPerM   *float64       `json:"damping_n_s_per_m"`
+	WithCurve       bool           `json:"with_curve"`
+	CurvePoints     int            `json:"curve_points"`
+	WithCandidates  allCandidates  `json:"candidates"`
 }
 
 // allCandidates chooses how many of the candidates are shown: the best 20, or all.
@@ -358,7 +358,7 @@ func (r *setupReader) measured(in *measuredIn) (*setup.Measured, error) {
 // nothing suits is an answer too: it says by how much, and what comes nearest.
 func (s *Server) recommendSetup(ctx context.Context, who caller.Caller, in setupIn) (answered[setupOut], error) {
 	var none answered[setupOut]
-	a, err := s.ask(ctx, who, in.askIn, in.Body.CatalogRevision)
+	a, err := s.ask(ctx, who, in.askIn, int64(in.Body.CatalogRevision))
 	if err != nil {
 		return none, err
 	}

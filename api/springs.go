@@ -19,11 +19,11 @@ type identifyIn struct {
 
 // identifyBody is what is known of a spring that lies on the bench.
 type identifyBody struct {
-	CatalogRevision int64      `json:"catalog_revision"`
-	Mark            string     `json:"mark"`
-	Families        []string   `json:"families"`
-	Scale           *scaleIn   `json:"scale"`
-	Caliper         *caliperIn `json:"caliper"`
+	CatalogRevision revisionNumber `json:"catalog_revision"`
+	Mark            string         `json:"mark"`
+	Families        []string       `json:"families"`
+	Scale           *scaleIn       `json:"scale"`
+	Caliper         *caliperIn     `json:"caliper"`
 }
 
 type scaleIn struct {
@@ -80,11 +80,12 @@ var springEnds = []string{"plain", "plain_ground", "squared", "squared_ground"}
 // identifySpring says which springs of the catalog it may be.
 func (s *Server) identifySpring(ctx context.Context, who caller.Caller, in identifyIn) (answered[identifiedOut], error) {
 	var none answered[identifiedOut]
-	a, err := s.ask(ctx, who, in.askIn, in.Body.CatalogRevision)
+	a, err := s.ask(ctx, who, in.askIn, int64(in.Body.CatalogRevision))
 	if err != nil {
 		return none, err
 	}
 	r := setupReader{a: a, places: map[string]string{}}
+	length(&r.wrong, "/mark", in.Body.Mark, 60)
 	clues := setup.Clues{Mark: in.Body.Mark, Families: in.Body.Families, Scale: r.scale(in.Body.Scale), Caliper: r.caliper(in.Body.Caliper)}
 	for i, family := range clues.Families {
 		if len(a.rev.Family(family)) == 0 {
