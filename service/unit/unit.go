@@ -6,9 +6,12 @@
 package unit
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"strconv"
+
+	"forkwright/service/fault"
 )
 
 // Exact definitions.
@@ -85,6 +88,39 @@ func Units(d Dimension) []string {
 type Quantity struct {
 	Value float64 `json:"value"`
 	Unit  string  `json:"unit"`
+}
+
+// UnmarshalJSON wants both members and knows no other: a value that was forgotten must not be
+// read as 0. Its errors are faults with pointers into the quantity.
+func (q *Quantity) UnmarshalJSON(text []byte) error {
+	var members map[string]json.RawMessage
+	if err := json.Unmarshal(text, &members); err != nil || members == nil {
+		return quantityFault("", "invalid_type", "A quantity is an object with value and unit.")
+	}
+	for name := range members {
+		if name != "value" && name != "unit" {
+			return quantityFault("/"+name, "unknown_field", "There is no member %s here; known are value, unit.", name)
+		}
+	}
+	for _, m := range []struct {
+		name, is string
+		into     any
+	}{{"value", "a number", &q.Value}, {"unit", "a text", &q.Unit}} {
+		text, ok := members[m.name]
+		if !ok {
+			return quantityFault("/"+m.name, "required", "A quantity needs value and unit; %s is missing.", m.name)
+		}
+		if json.Unmarshal(text, m.into) != nil || string(text) == "null" {
+			return quantityFault("/"+m.name, "invalid_type", "%s must be %s.", m.name, m.is)
+		}
+	}
+	return nil
+}
+
+func quantityFault(pointer, code, text string, args ...any) error {
+	var f fault.Fields
+	f.Add(pointer, code, text, args...)
+	return f.Err()
 }
 
 // SI converts to the dimension's SI unit. It fails on a unit that is not in the

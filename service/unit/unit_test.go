@@ -1,8 +1,11 @@
 package unit
 
 import (
+	"encoding/json"
 	"math"
 	"testing"
+
+	"forkwright/service/fault"
 )
 
 // Factors follow from the exact definitions of inch, pound and standard gravity
@@ -55,6 +58,30 @@ func TestForeignUnitsAndSillyNumbersAreRefused(t *testing.T) {
 	}
 	if v := From(1, Rate, "psi"); !math.IsNaN(v) {
 		t.Errorf("a rate in psi is %v, want no number", v)
+	}
+}
+
+func TestAQuantityNeedsBothItsMembers(t *testing.T) {
+	for text, pointer := range map[string]string{
+		`{"unit":"lbf"}`:                     "/value",
+		`{"value":1}`:                        "/unit",
+		`{"value":1,"unit":"N","units":"N"}`: "/units",
+		`{"VALUE":1,"unit":"N"}`:             "/VALUE",
+		`{"value":"1","unit":"N"}`:           "/value",
+		`{"value":null,"unit":"N"}`:          "/value",
+		`{"value":1,"unit":2}`:               "/unit",
+		`[1,"N"]`:                            "",
+		`null`:                               "",
+	} {
+		var q Quantity
+		f := fault.As(q.UnmarshalJSON([]byte(text)))
+		if f == nil || f.Fields[0].Pointer != pointer {
+			t.Errorf("%s: %+v, want a fault at %q", text, f, pointer)
+		}
+	}
+	var q Quantity
+	if err := json.Unmarshal([]byte(`{"unit":"lbf","value":0}`), &q); err != nil || q != (Quantity{0, "lbf"}) {
+		t.Errorf("%+v %v", q, err)
 	}
 }
 
