@@ -220,7 +220,11 @@ func served(t testing.TB, limits ConnectionLimits) string {
 	go func() {
 		ended <- Serve(t.Context(), LimitConnections(l, limits), ok, slog.New(slog.DiscardHandler), time.Second)
 	}()
-	t.Cleanup(func() { _ = <-ended })
+	t.Cleanup(func() {
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	})
 	return l.Addr().String()
 }
 
