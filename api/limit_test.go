@@ -57,7 +57,10 @@ func TestNewKeysAreNoWayAroundTheLimit(t *testing.T) {
 	}, route{"GET", "/x", "x", shopsOnly, limits{}, op(ok)})
 	answered := 0
 	for i := range 200 {
-		w := ask(t, h, "GET", "/x", "", "Authorization: Bearer "+strings.Repeat("k", 20+i%20))
+		req := httptest.NewRequest("GET", "/x", nil)
+		req.Header.Set("Authorization", "Bearer "+strings.Repeat("k", 20+i%20))
+		w := httptest.NewRecorder()
+		h.ServeHTTP(w, req)
 		if w.Code == 200 {
 			answered++
 		} else if i < 40 && w.Code == 429 {

@@ -69,7 +69,7 @@ func Wrap(next http.Handler, o Options) http.Handler {
 		r = r.WithContext(context.WithValue(r.Context(), recordKey{}, rec))
 		setHeaders(w.Header(), rec.RequestID)
 		seen := &watcher{ResponseWriter: w}
-		from := group(ClientAddress(r, o.Trusted))
+		from := o.nameOf(r)
 		if q := o.admit(r, from, start); q.Allowed {
 			serve(next, seen, r, rec, o.Panicked)
 		} else {
@@ -87,6 +87,14 @@ func Wrap(next http.Handler, o Options) http.Handler {
 // badKeyCost is what a request with a wrong key costs its address: guessing is slow, and a shop
 // with one forgotten till keeps working.
 const badKeyCost = 10
+
+// nameOf is the bucket of a request's address.
+func (o Options) nameOf(r *http.Request) string {
+	if o.Addresses == nil {
+		return ""
+	}
+	return group(ClientAddress(r, o.Trusted))
+}
 
 // admit asks whether an address may have a request answered. Liveness probes always may.
 func (o Options) admit(r *http.Request, from string, now time.Time) Quota {
