@@ -57,6 +57,7 @@ func (s *Server) handle(r route) echo.HandlerFunc {
 			d.announce(c.Response().Header())
 		}
 		if gated && s.turns.work.Full() {
+			rec.Shed = true
 			return overloaded()
 		}
 		who, err := s.authorize(c, r)
@@ -102,6 +103,7 @@ func (s *Server) turn(ctx context.Context, r route, who caller.Caller) (leave fu
 		leave, err = s.turns.enterWork(ctx)
 	}
 	if err != nil {
+		edge.RecordOf(ctx).Shed = true
 		return func() {}, err
 	}
 	return leave, nil

@@ -6,6 +6,7 @@ import (
 	"net/netip"
 	"net/url"
 	"regexp"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -48,6 +49,10 @@ type Rate struct {
 	Burst     int
 }
 
+// runningPerCore is enough to keep a core busy while others wait for the database, and few
+// enough that the dearest answer, a PDF of some 15 ms, comes within a quarter of a second.
+const runningPerCore = 16
+
 // Variable explains one variable of the environment, for "help".
 type Variable struct{ Name, Default, Allowed string }
 
@@ -63,7 +68,7 @@ func Variables() []Variable {
 		{"FORKWRIGHT_TRUSTED_PROXIES", "none", "addresses or networks, comma-separated, whose X-Forwarded-For counts"},
 		{"FORKWRIGHT_KEY_RATE", "50/500", "what one key may ask in units of cost: A SECOND/AT ONCE, as 50/500; its account four times as much; off: no limit"},
 		{"FORKWRIGHT_ADDRESS_RATE", "200/2000", "what one address may ask, with or without a key: A SECOND/AT ONCE; off: no limit"},
-		{"FORKWRIGHT_MAX_RUNNING", "64", "operations worked on at once, from 1 to 10000; as many wait a moment, the others get 503"},
+		{"FORKWRIGHT_MAX_RUNNING", "16 for each core", "operations worked on at once, from 1 to 10000; as many wait a moment, the others get 503"},
 		{"FORKWRIGHT_MAX_STREAMS", "4", "feeds and catalogs taken in at once, from 1 to 100; one account half of them"},
 		{"FORKWRIGHT_MAX_CONNECTIONS", "4096", "open connections, from 16 to 1000000"},
 		{"FORKWRIGHT_MAX_CONNECTIONS_PER_ADDRESS", "512", "open connections of one address that is no trusted proxy, from 1 to 1000000"},
@@ -94,7 +99,7 @@ func ReadConfig(getenv func(string) string) (Config, error) {
 		TrustedProxies:  r.prefixes("FORKWRIGHT_TRUSTED_PROXIES"),
 		KeyRate:         r.rate("FORKWRIGHT_KEY_RATE", Rate{50, 500}),
 		AddressRate:     r.rate("FORKWRIGHT_ADDRESS_RATE", Rate{200, 2000}),
-		MaxRunning:      r.number("FORKWRIGHT_MAX_RUNNING", 64, 1, 10_000),
+		MaxRunning:      r.number("FORKWRIGHT_MAX_RUNNING", runningPerCore*runtime.GOMAXPROCS(0), 1, 10_000),
 		MaxStreams:      r.number("FORKWRIGHT_MAX_STREAMS", 4, 1, 100),
 		MaxConnections:  r.number("FORKWRIGHT_MAX_CONNECTIONS", 4096, 16, 1_000_000),
 		MaxPerAddress:   r.number("FORKWRIGHT_MAX_CONNECTIONS_PER_ADDRESS", 512, 1, 1_000_000),

@@ -28,6 +28,7 @@ type Record struct {
 	AccountID string
 	KeyID     string
 	Code      string // of the problem that was answered
+	Shed      bool   // it was turned away unread; counted, and logged only where everything is
 	Cause     error  // for the log only
 	Stack     []byte // of a panic
 }
@@ -73,6 +74,7 @@ func Wrap(next http.Handler, o Options) http.Handler {
 		if q := o.admit(r, from, start); q.Allowed {
 			serve(next, seen, r, rec, o.Panicked)
 		} else {
+			rec.Shed = true
 			o.Limited(seen, r, q)
 		}
 		if seen.status == http.StatusUnauthorized {
@@ -126,8 +128,13 @@ func serve(next http.Handler, w *watcher, r *http.Request, rec *Record, panicked
 
 func logLine(r *http.Request, o Options, rec *Record, seen *watcher, took time.Duration) {
 	level := slog.LevelInfo
-	if seen.status >= http.StatusInternalServerError {
+	if rec.Shed { // a flood of requests is no flood of lines
+		level = slog.LevelDebug
+	} else if seen.status >= http.StatusInternalServerError {
 		level = slog.LevelError
+	}
+	if !o.Log.Enabled(r.Context(), level) {
+		return
 	}
 	attrs := make([]slog.Attr, 0, 12)
 	attrs = append(attrs,

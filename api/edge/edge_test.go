@@ -77,6 +77,23 @@ func TestLogLineCarriesThePatternAndNoURL(t *testing.T) {
 	}
 }
 
+func TestWhatIsShedIsNotLoggedLineByLine(t *testing.T) {
+	shed := true
+	h, log := wrapped(t, func(w http.ResponseWriter, r *http.Request) {
+		RecordOf(r.Context()).Shed = shed
+		w.WriteHeader(http.StatusServiceUnavailable)
+	})
+	h.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest("GET", "/", nil))
+	if log.Len() > 0 {
+		t.Errorf("%s", log)
+	}
+	shed = false
+	h.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest("GET", "/", nil))
+	if !strings.Contains(log.String(), `"level":"ERROR"`) {
+		t.Errorf("a failure is logged: %s", log)
+	}
+}
+
 func TestPanicIsAnsweredOnceAndLoggedWithItsStack(t *testing.T) {
 	h, log := wrapped(t, func(http.ResponseWriter, *http.Request) { panic("the shelf fell") })
 	w := httptest.NewRecorder()
