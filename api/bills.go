@@ -20,24 +20,30 @@ type billIn struct {
 	Body billBody `body:""`
 }
 
-// billBody is a fork and what is to be done to it. Parts may be named by any of their codes.
+// billBody is a fork and what is to be done to it.
 type billBody struct {
 	CatalogRevision revisionNumber `json:"catalog_revision"`
 	Fork            forkIn         `json:"fork"`
-	Jobs            []string       `json:"jobs"`
-	Operations      []string       `json:"operations"`
-	Fitted          string         `json:"fitted"`
-	Cartridge       string         `json:"cartridge"`
-	Spring          string         `json:"spring"`
-	Preload         int            `json:"preload"`
-	BumpStop        *unit.Quantity `json:"bump_stop"`
-	BumpStopKPa     *float64       `json:"bump_stop_kpa"`
-	Kits            []string       `json:"kits"`
-	Parts           []string       `json:"parts"`
-	ToolsOwned      []string       `json:"tools_owned"`
-	AllToolsOwned   bool           `json:"all_tools_owned"`
-	CustomerParts   []customerPart `json:"customer_parts"`
-	Sale            string         `json:"sale"`
+	jobIn
+	Sale string `json:"sale"`
+}
+
+// jobIn is what is to be done, as bills and quotes are asked for it. Parts may be named by any
+// of their codes.
+type jobIn struct {
+	Jobs          []string       `json:"jobs"`
+	Operations    []string       `json:"operations"`
+	Fitted        string         `json:"fitted"`
+	Cartridge     string         `json:"cartridge"`
+	Spring        string         `json:"spring"`
+	Preload       int            `json:"preload"`
+	BumpStop      *unit.Quantity `json:"bump_stop"`
+	BumpStopKPa   *float64       `json:"bump_stop_kpa"`
+	Kits          []string       `json:"kits"`
+	Parts         []string       `json:"parts"`
+	ToolsOwned    []string       `json:"tools_owned"`
+	AllToolsOwned bool           `json:"all_tools_owned"`
+	CustomerParts []customerPart `json:"customer_parts"`
 }
 
 type customerPart struct {

@@ -17,7 +17,6 @@ import (
 	"forkwright/service/fault"
 	"forkwright/service/money"
 	"forkwright/service/quote"
-	"forkwright/service/unit"
 )
 
 // QuoteDeps are what the operations on quotes need.
@@ -43,7 +42,7 @@ func PageDigest(key []byte) func(quoteID string) [32]byte {
 
 type quoteBody struct {
 	Fork            *forkIn                   `json:"fork"`
-	Job             *quoteJobIn               `json:"job"`
+	Job             *jobIn                    `json:"job"`
 	Lines           []quoteLineIn             `json:"lines"`
 	Sale            string                    `json:"sale"`
 	Labor           string                    `json:"labor"`
@@ -81,23 +80,6 @@ type customerIn struct {
 	Phone   string `json:"phone"`
 	Address string `json:"address"`
 	Note    string `json:"note"`
-}
-
-// quoteJobIn is what is to be done to the fork, as POST /v1/bills takes it.
-type quoteJobIn struct {
-	Jobs          []string       `json:"jobs"`
-	Operations    []string       `json:"operations"`
-	Fitted        string         `json:"fitted"`
-	Cartridge     string         `json:"cartridge"`
-	Spring        string         `json:"spring"`
-	Preload       int            `json:"preload"`
-	BumpStop      *unit.Quantity `json:"bump_stop"`
-	BumpStopKPa   *float64       `json:"bump_stop_kpa"`
-	Kits          []string       `json:"kits"`
-	Parts         []string       `json:"parts"`
-	ToolsOwned    []string       `json:"tools_owned"`
-	AllToolsOwned bool           `json:"all_tools_owned"`
-	CustomerParts []customerPart `json:"customer_parts"`
 }
 
 type quoteLineIn struct {
@@ -191,7 +173,7 @@ func (s *Server) asked(ctx context.Context, who caller.Caller, b *quoteBody) (se
 	}
 	switch {
 	case b.Job != nil && b.Fork != nil:
-		bill := b.Job.bill(*b.Fork)
+		bill := billBody{Fork: *b.Fork, jobIn: *b.Job}
 		q, err := a.billQuestion(&bill)
 		if err != nil {
 			return none, belowJob(err)
@@ -210,14 +192,6 @@ func (s *Server) asked(ctx context.Context, who caller.Caller, b *quoteBody) (se
 		out.Lines = append(out.Lines, l.asked())
 	}
 	return out, nil
-}
-
-// bill is the question of the job's bill.
-func (j *quoteJobIn) bill(fork forkIn) billBody {
-	return billBody{
-		Fork: fork, Jobs: j.Jobs, Operations: j.Operations, Fitted: j.Fitted, Cartridge: j.Cartridge, Spring: j.Spring, Preload: j.Preload,
-		BumpStop: j.BumpStop, BumpStopKPa: j.BumpStopKPa, Kits: j.Kits, Parts: j.Parts, ToolsOwned: j.ToolsOwned, AllToolsOwned: j.AllToolsOwned, CustomerParts: j.CustomerParts,
-	}
 }
 
 // belowJob moves the pointers of a bill's fault under the member that asks for it.
