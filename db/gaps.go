@@ -41,17 +41,21 @@ func (g *GapCounts) Count(cause, subject string) {
 }
 
 // Run writes at every tick and once more when ctx ends.
-func (g *GapCounts) Run(ctx context.Context, every time.Duration) {
-	tick := time.NewTicker(every)
+func (g *GapCounts) Run(ctx context.Context, interval time.Duration) { every(ctx, interval, g.Flush) }
+
+// every calls write at every tick, and once more, with two seconds of its own, when ctx ends:
+// what has gathered by then is not lost.
+func every(ctx context.Context, interval time.Duration, write func(context.Context)) {
+	tick := time.NewTicker(interval)
 	defer tick.Stop()
 	for {
 		select {
 		case <-tick.C:
-			g.Flush(ctx)
+			write(ctx)
 		case <-ctx.Done():
 			last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
 			defer cancel()
-			g.Flush(last)
+			write(last)
 			return
 		}
 	}

@@ -186,7 +186,7 @@ func (c *KeyCache) Run(ctx context.Context) {
 	both.Go(func() {
 		c.db.follow(ctx, "forkwright_keys", c.opts.Poll, c.refresh)
 	})
-	both.Go(func() { c.writeUses(ctx) })
+	both.Go(func() { every(ctx, c.opts.FlushUse, c.flushUses) })
 	both.Wait()
 }
 
@@ -239,22 +239,6 @@ func (c *KeyCache) replace(fresh []grant, version int64, asked time.Time) {
 		c.grants[[sha256.Size]byte(g.Digest)] = confirmed{g, asked}
 	}
 	c.version, c.confirmed, c.failed = version, asked, time.Time{}
-}
-
-func (c *KeyCache) writeUses(ctx context.Context) {
-	tick := time.NewTicker(c.opts.FlushUse)
-	defer tick.Stop()
-	for {
-		select {
-		case <-tick.C:
-			c.flushUses(ctx)
-		case <-ctx.Done():
-			last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 2*time.Second)
-			defer cancel()
-			c.flushUses(last)
-			return
-		}
-	}
 }
 
 // flushUses writes what has gathered; what cannot be written gathers on.
