@@ -106,9 +106,9 @@ func (g *Geometry) check() error {
 		}
 	}
 	if n != 1 {
-		c.Add("/mean_diameter_mm", "one_of", "say exactly one of mean, outer and inner diameter")
+		c.Add("/mean_diameter_mm", "one_of", "Say exactly one of mean, outer and inner diameter.")
 	} else if g.mean() <= g.WireMM {
-		c.Add("/wire_mm", "contradiction", "the wire is thicker than the coil has room for")
+		c.Add("/wire_mm", "contradiction", "The wire is thicker than the coil has room for.")
 	}
 	c.some("/active_coils", g.ActiveCoils, coilRange)
 	c.some("/total_coils", g.TotalCoils, coilRange)
@@ -126,10 +126,10 @@ func (g *Geometry) check() error {
 		c.word("/ends", string(g.Ends), "plain", "plain_ground", "squared", "squared_ground")
 	}
 	if !(g.active() > 0) {
-		c.Add("/active_coils", "required", "count the active coils, or all coils and say how the ends are finished")
+		c.Add("/active_coils", "required", "Count the active coils, or all coils and say how the ends are finished.")
 	}
 	if _, s := spring.WireOf(spring.Grade(g.Material), g.WireMM); s != spring.OK && g.ShearMPa == 0 {
-		c.Add("/material", "unknown_material", "name a wire grade that is known here, for a diameter its table covers, or give the shear modulus")
+		c.Add("/material", "unknown_material", "Name a wire grade that is known here, for a diameter its table covers, or give the shear modulus.")
 	}
 	return c.Err()
 }

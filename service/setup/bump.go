@@ -73,7 +73,7 @@ func (r *rig) givenStop(g *GivenBumpStop) error {
 	}
 	if s.contact > r.travel {
 		var f fault.Fields
-		f.Add("/hardware/bump_stop/contact_mm", "beyond_travel", "the bump stop begins at %s mm, beyond the travel of %s mm", text(s.contact), text(r.travel))
+		f.Add("/hardware/bump_stop/contact_mm", "beyond_travel", "The bump stop begins at %s mm, beyond the travel of %s mm.", text(s.contact), text(r.travel))
 		return f.Err()
 	}
 	if !s.air {

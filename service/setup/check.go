@@ -95,10 +95,19 @@ func (c *checking) none() { c.list = "" }
 func (c *checking) num(at string, v float64, r within) {
 	switch {
 	case math.IsNaN(v) || math.IsInf(v, 0):
-		c.wrong(at, "not_finite", "a number is needed")
+		c.wrong(at, "not_finite", "%s must be a number.", said(at))
 	case v < r.least || v > r.most:
-		c.wrong(at, "out_of_range", "%s lies outside %s to %s%s; correct the value or its unit", text(v), text(r.least), text(r.most), suffix(r.unit))
+		c.wrong(at, "out_of_range", "%s is %s; it must lie from %s to %s%s. Correct the value or its unit.", said(at), text(v), text(r.least), text(r.most), suffix(r.unit))
 	}
+}
+
+// said is how a sentence names the member behind a pointer; an item is named by its list.
+func said(pointer string) string {
+	name := pointer[strings.LastIndexByte(pointer, '/')+1:]
+	if _, err := strconv.Atoi(name); err == nil {
+		return said(pointer[:len(pointer)-len(name)-1])
+	}
+	return name
 }
 
 func suffix(unit string) string {
@@ -125,7 +134,7 @@ func (c *checking) some(at string, v float64, r within) {
 
 func (c *checking) word(at, v string, words ...string) {
 	if !slices.Contains(words, v) {
-		c.wrong(at, "invalid_value", "%q is not one of %s", v, strings.Join(words, ", "))
+		c.wrong(at, "invalid_value", "%q is not one of %s.", v, strings.Join(words, ", "))
 	}
 }
 
@@ -137,7 +146,7 @@ func check(q *Question) error {
 	case q.Bicycle.MassKG != 0:
 		c.num("/bicycle/mass_kg", q.Bicycle.MassKG, bicycleRange)
 	case q.Load.AxialN == nil:
-		c.Add("/bicycle/mass_kg", "required", "say what the complete bicycle weighs")
+		c.Add("/bicycle/mass_kg", "required", "Say what the complete bicycle weighs.")
 	}
 	f := q.Bicycle.Frame
 	c.some("/bicycle/frame/chainstay_mm", f.ChainstayMM, chainstayRange)
@@ -145,7 +154,7 @@ func check(q *Question) error {
 	c.some("/bicycle/frame/grip_ahead_mm", f.GripAheadMM, gripRange)
 	c.some("/bicycle/frame/head_angle_deg", f.HeadAngleDeg, headRange)
 	if f.WheelbaseMM > 0 && f.ChainstayMM+f.GripAheadMM > f.WheelbaseMM {
-		c.Add("/bicycle/frame/grip_ahead_mm", "contradiction", "chainstay and grip reach beyond the wheelbase; the grip lies between the bottom bracket and the front axle")
+		c.Add("/bicycle/frame/grip_ahead_mm", "contradiction", "Chainstay and grip reach beyond the wheelbase; the grip lies between the bottom bracket and the front axle.")
 	}
 	if q.Discipline != "" {
 		c.word("/riding/discipline", q.Discipline, Disciplines()...)
@@ -163,7 +172,7 @@ func check(q *Question) error {
 	c.opt("/conditions/closed_altitude_m", q.Conditions.ClosedAltitudeM, altitudeRange)
 	c.opt("/damping_n_s_per_m", q.DampingNSPerM, dampingRange)
 	if q.CurvePoints < 0 || q.CurvePoints > 2001 {
-		c.Add("/curve_points", "out_of_range", "%d lies outside 161 to 2001", q.CurvePoints)
+		c.Add("/curve_points", "out_of_range", "curve_points is %d; it must lie from 161 to 2001.", q.CurvePoints)
 	}
 	if q.Hardware != nil {
 		c.hardware(q.Hardware)
@@ -184,7 +193,7 @@ func (c *checking) rider(q *Question) {
 	switch q.Rider.MassIs {
 	case "kitted", "bare":
 	case "":
-		c.Add("/rider/mass_is", "required", "say whether the mass is kitted (with shoes, helmet, pack) or bare; the gear is worth half a spring step")
+		c.Add("/rider/mass_is", "required", "Say whether the mass is kitted (with shoes, helmet, pack) or bare; the gear is worth half a spring step.")
 	default:
 		c.word("/rider/mass_is", q.Rider.MassIs, "kitted", "bare")
 	}
@@ -209,7 +218,7 @@ func (c *checking) hardware(h *Hardware) {
 	c.some(at+"shaft_mm", h.ShaftMM, boreRange)
 	c.opt(at+"exponent", h.Exponent, exponentRange)
 	if len(h.Springs) > mostSprings {
-		c.Add(at+"springs", "too_many", "at most %d springs are compared at once", mostSprings)
+		c.Add(at+"springs", "too_many", "At most %d springs are compared at once.", mostSprings)
 		return
 	}
 	for i := range h.Springs {
@@ -224,12 +233,12 @@ func (c *checking) hardware(h *Hardware) {
 	if h.Air != nil {
 		c.air(at+"air/", h.Air)
 		if len(h.Springs)+len(h.Preloads) > 0 {
-			c.Add(at+"air", "contradiction", "give a coil or an air spring, not both")
+			c.Add(at+"air", "contradiction", "Give a coil or an air spring, not both.")
 		}
 	}
 	if l := h.Legs; l != nil {
 		if l.Legs < 0 || l.Legs > 2 {
-			c.Add(at+"legs/legs", "out_of_range", "a fork has one or two legs that seal")
+			c.Add(at+"legs/legs", "out_of_range", "A fork has one or two legs that seal.")
 		}
 		c.num(at+"legs/stanchion_mm", l.StanchionMM, stanchionRange)
 		c.num(at+"legs/free_per_leg_ml", l.FreePerLegML, within{0, 800, "mL"})
@@ -255,23 +264,23 @@ func (c *checking) spring(s *GivenSpring) {
 		c.word("/ends", string(s.Ends), "plain", "plain_ground", "squared", "squared_ground")
 	}
 	if s.RateNPerMM == 0 && (s.WireMM == 0 || s.MeanMM == 0 || s.ActiveCoils == 0) {
-		c.wrong("/rate_n_per_mm", "required", "give the rate, or wire, mean diameter and active coils from which it follows")
+		c.wrong("/rate_n_per_mm", "required", "Give the rate, or wire, mean diameter and active coils from which it follows.")
 	}
 	if s.SolidMM > 0 && s.FreeLengthMM > 0 && s.SolidMM >= s.FreeLengthMM {
-		c.wrong("/solid_length_mm", "contradiction", "a spring is shorter when solid than when free")
+		c.wrong("/solid_length_mm", "contradiction", "A spring is shorter when solid than when free.")
 	}
 }
 
 func (c *checking) preloads(list string, all []GivenPreload) {
 	if len(all) > mostPreloads {
-		c.Add(strings.TrimSuffix(list, "/"), "too_many", "at most %d preload settings are compared at once", mostPreloads)
+		c.Add(strings.TrimSuffix(list, "/"), "too_many", "At most %d preload settings are compared at once.", mostPreloads)
 		return
 	}
 	for i := range all {
 		c.item(list, i)
 		c.preload("", &all[i])
 		if (all[i].MM == nil) != (all[0].MM == nil) || (all[i].CavityMM == nil) != (all[0].CavityMM == nil) {
-			c.wrong("", "mixed", "say every preload in the same way: as a length, as a cavity, or as a force")
+			c.wrong("", "mixed", "Say every preload in the same way: as a length, as a cavity, or as a force.")
 		}
 	}
 	c.none()
@@ -286,7 +295,7 @@ func (c *checking) preload(at string, p *GivenPreload) {
 	}
 	switch {
 	case n != 1:
-		c.wrong(at, "one_of", "say a preload as exactly one of mm, cavity_mm and force_n")
+		c.wrong(at, "one_of", "Say a preload as exactly one of mm, cavity_mm and force_n.")
 	case p.MM != nil:
 		c.opt(at+"/mm", p.MM, preloadRange)
 	case p.CavityMM != nil:
@@ -301,7 +310,7 @@ func (c *checking) bumpStop(at string, b *GivenBumpStop) {
 	c.some(at+"contact_share", b.ContactShare, shareOfTravel)
 	c.some(at+"body_mm", b.BodyMM, boreRange)
 	if b.ContactMM > 0 && b.ContactShare > 0 {
-		c.Add(at+"contact_share", "one_of", "say the contact as a length or as a share of the travel, not both")
+		c.Add(at+"contact_share", "one_of", "Say the contact as a length or as a share of the travel, not both.")
 	}
 	if len(b.DeflectionsMM)+len(b.ForcesN) > 0 {
 		c.table(at, b)
@@ -310,7 +319,7 @@ func (c *checking) bumpStop(at string, b *GivenBumpStop) {
 	c.some(at+"bore_mm", b.BoreMM, boreRange)
 	c.some(at+"area_mm2", b.AreaMM2, areaRange)
 	if (b.BoreMM > 0) == (b.AreaMM2 > 0) {
-		c.Add(at+"bore_mm", "one_of", "say the piston as a bore or as an area")
+		c.Add(at+"bore_mm", "one_of", "Say the piston as a bore or as an area.")
 	}
 	c.num(at+"volume_ml", b.VolumeML, volumeRange)
 	c.some(at+"pressure_max_kpa", b.MaxKPa, pressureRange)
@@ -318,7 +327,7 @@ func (c *checking) bumpStop(at string, b *GivenBumpStop) {
 	c.some(at+"ratio_max", b.RatioMax, ratioRange)
 	c.opt(at+"wanted_end_force_n", b.WantedEndForce, endForceRange)
 	if len(b.GaugesKPa) > mostSettings {
-		c.Add(at+"gauges_kpa", "too_many", "at most %d settings are compared at once", mostSettings)
+		c.Add(at+"gauges_kpa", "too_many", "At most %d settings are compared at once.", mostSettings)
 		return
 	}
 	for i, g := range b.GaugesKPa {
@@ -330,11 +339,11 @@ func (c *checking) bumpStop(at string, b *GivenBumpStop) {
 
 func (c *checking) table(at string, b *GivenBumpStop) {
 	if len(b.DeflectionsMM) > mostTablePoints {
-		c.Add(at+"table", "too_many", "at most %d points", mostTablePoints)
+		c.Add(at+"table", "too_many", "At most %d points.", mostTablePoints)
 		return
 	}
 	if _, s := spring.NewBumper(0, b.DeflectionsMM, b.ForcesN); s != spring.OK {
-		c.Add(at+"table", "bad_table", "a table has two points or more, and deflection and force both rise from point to point")
+		c.Add(at+"table", "bad_table", "A table has two points or more, and deflection and force both rise from point to point.")
 	}
 }
 
@@ -349,10 +358,10 @@ func (c *checking) air(at string, a *GivenAir) {
 	c.some(at+"pressure_max_kpa", a.MaxKPa, pressureRange)
 	c.opt(at+"gauge_kpa", a.GaugeKPa, pressureRange)
 	if (a.NegativeMM2 > 0) != (a.NegativeML > 0) {
-		c.Add(at+"negative_volume_ml", "one_of", "a negative chamber has an area and a volume; one of the two is missing")
+		c.Add(at+"negative_volume_ml", "one_of", "A negative chamber has an area and a volume; one of the two is missing.")
 	}
 	if a.SpacersMax < 0 || a.SpacersMax > mostSpacers || a.Spacers != nil && (*a.Spacers < 0 || *a.Spacers > mostSpacers) {
-		c.Add(at+"spacers", "out_of_range", "0 to %d spacers", mostSpacers)
+		c.Add(at+"spacers", "out_of_range", "0 to %d spacers.", mostSpacers)
 	}
 }
 
@@ -364,7 +373,7 @@ func (c *checking) measured(q *Question) {
 	case q.Hardware != nil && q.Hardware.Air != nil || m.GaugeKPa != nil:
 		c.measuredAir(q)
 	case (m.Spring == "") == (m.RateN == 0):
-		c.Add(at+"spring", "one_of", "say the spring that was in the fork, by its SKU or by its rate")
+		c.Add(at+"spring", "one_of", "Say the spring that was in the fork, by its SKU or by its rate.")
 	}
 	c.some(at+"rate_n_per_mm", m.RateN, rateRange)
 	if m.Preload != nil {
@@ -373,13 +382,13 @@ func (c *checking) measured(q *Question) {
 	c.opt(at+"bump_stop_kpa", m.BumpKPa, pressureRange)
 	c.opt(at+"gauge_kpa", m.GaugeKPa, pressureRange)
 	if m.Spacers != nil && (*m.Spacers < 0 || *m.Spacers > mostSpacers) {
-		c.Add(at+"spacers", "out_of_range", "0 to %d spacers", mostSpacers)
+		c.Add(at+"spacers", "out_of_range", "0 to %d spacers.", mostSpacers)
 	}
 	if m.How == Both && (m.EasedMM != 0 || m.BouncedMM != 0) {
 		c.num(at+"eased_mm", m.EasedMM, within{0.5, 260, "mm"})
 		c.num(at+"bounced_mm", m.BouncedMM, within{0.5, 260, "mm"})
 		if m.BouncedMM < m.EasedMM {
-			c.Add(at+"bounced_mm", "contradiction", "after a bounce the fork rests deeper than with the weight eased on; exchange the two readings")
+			c.Add(at+"bounced_mm", "contradiction", "After a bounce the fork rests deeper than with the weight eased on; exchange the two readings.")
 		}
 		return
 	}
@@ -391,9 +400,9 @@ func (c *checking) measuredAir(q *Question) {
 	const at = "/measured/"
 	m := q.Measured
 	if m.GaugeKPa == nil {
-		c.Add(at+"gauge_kpa", "required", "say the pressure at which the sag was read, at full extension")
+		c.Add(at+"gauge_kpa", "required", "Say the pressure at which the sag was read, at full extension.")
 	}
 	if m.Spring != "" || m.RateN != 0 || m.Preload != nil || m.Setting != 0 || m.BumpKPa != nil {
-		c.Add("/measured", "contradiction", "an air spring has neither coil nor preload; give its pressure and volume spacers only")
+		c.Add("/measured", "contradiction", "An air spring has neither coil nor preload; give its pressure and volume spacers only.")
 	}
 }

@@ -96,7 +96,7 @@ func IdentifySpring(rev *catalog.Revision, c Clues) (Identified, error) {
 func (c *Clues) check() error {
 	var f checking
 	if c.Mark == "" && c.Scale == nil && c.Caliper == nil {
-		f.Add("/mark", "required", "give the mark etched on the coil, or two loads with the lengths, or what a caliper says")
+		f.Add("/mark", "required", "Give the mark etched on the coil, or two loads with the lengths, or what a caliper says.")
 	}
 	if s := c.Scale; s != nil {
 		loads, lengths := within{0, 5000, "N"}, within{10, 800, "mm"}
@@ -108,9 +108,9 @@ func (c *Clues) check() error {
 		f.opt("/scale/length_error_mm", s.LengthErrorMM, within{0, 10, "mm"})
 		switch rate, _, high := s.rate(); {
 		case !(rate > 0):
-			f.Add("/scale/load_2_n", "contradiction", "a spring that is shorter carries more; check which load belongs to which length")
+			f.Add("/scale/load_2_n", "contradiction", "A spring that is shorter carries more; check which load belongs to which length.")
 		case math.IsInf(high, 1):
-			f.Add("/scale/length_2_mm", "too_close", "the two lengths differ by no more than reading them may be off; press the spring farther")
+			f.Add("/scale/length_2_mm", "too_close", "The two lengths differ by no more than reading them may be off; press the spring farther.")
 		}
 	}
 	if g := c.Caliper; g != nil {
@@ -121,13 +121,13 @@ func (c *Clues) check() error {
 		f.some("/caliper/active_coils", g.ActiveCoils, coilRange)
 		f.some("/caliper/total_coils", g.TotalCoils, coilRange)
 		if (g.MeanMM > 0) == (g.OuterMM > 0) {
-			f.Add("/caliper/outer_diameter_mm", "one_of", "say the mean or the outer diameter")
+			f.Add("/caliper/outer_diameter_mm", "one_of", "Say the mean or the outer diameter.")
 		}
 		if g.active() <= 0 {
-			f.Add("/caliper/active_coils", "required", "count the active coils, or all coils and say how the ends are finished")
+			f.Add("/caliper/active_coils", "required", "Count the active coils, or all coils and say how the ends are finished.")
 		}
 		if g.MeanMM <= g.WireMM && g.OuterMM <= 2*g.WireMM {
-			f.Add("/caliper/wire_mm", "contradiction", "the wire is thicker than the coil has room for")
+			f.Add("/caliper/wire_mm", "contradiction", "The wire is thicker than the coil has room for.")
 		}
 	}
 	return f.Err()

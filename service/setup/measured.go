@@ -48,7 +48,7 @@ func (w *work) read(f *FromMeasured, curve *spring.Curve) error {
 	}
 	if deepest := math.Max(m.BouncedMM, f.SagMM); deepest >= curve.TravelMM() {
 		var bad fault.Fields
-		bad.Add("/measured/sag_mm", "beyond_travel", "%s mm is the whole travel of %s mm or more; read the sag again", text(deepest), text(curve.TravelMM()))
+		bad.Add("/measured/sag_mm", "beyond_travel", "%s mm is the whole travel of %s mm or more; read the sag again.", text(deepest), text(curve.TravelMM()))
 		return bad.Err()
 	}
 	force := curve.Force(f.SagMM)
@@ -91,7 +91,7 @@ func (w *work) readBackAir(r *airRig) error {
 	curve, s := w.airCurve(r, spacers, gauge, spring.Slow)
 	if s != spring.OK && s != spring.DoesNotExtend {
 		var bad fault.Fields
-		bad.Add("/measured/gauge_kpa", string(s), "at %s kPa with %d volume spacers these chambers cannot be; check pressure, volumes and areas", text(*m.GaugeKPa), spacers)
+		bad.Add("/measured/gauge_kpa", string(s), "At %s kPa with %d volume spacers these chambers cannot be; check pressure, volumes and areas.", text(*m.GaugeKPa), spacers)
 		return bad.Err()
 	}
 	f := &FromMeasured{SagMM: m.SagMM, How: m.How, EstimateN: w.a.Load.SpringN}
@@ -151,7 +151,7 @@ func (w *work) fitted(r *rig) (coil, int, error) {
 	s, ok := w.rev.Spring(m.Spring)
 	if !ok {
 		var bad fault.Fields
-		bad.Add("/measured/spring", "unknown_spring", "the catalog has no spring %q", m.Spring)
+		bad.Add("/measured/spring", "unknown_spring", "The catalog has no spring %q.", m.Spring)
 		return coil{}, -1, bad.Err()
 	}
 	return r.fromCatalog(s), -1, nil
@@ -172,7 +172,7 @@ func (w *work) fittedPreload(r *rig, k *coil) (float64, error) {
 		}
 		if !found {
 			var bad fault.Fields
-			bad.Add(at, "unknown_setting", "there is no preload setting %d; they count from 1, the least", m.Setting)
+			bad.Add(at, "unknown_setting", "There is no preload setting %d; they count from 1, the least.", m.Setting)
 			return 0, bad.Err()
 		}
 	}
@@ -182,7 +182,7 @@ func (w *work) fittedPreload(r *rig, k *coil) (float64, error) {
 	v, reason := p.of(k)
 	if reason == Rattles {
 		var bad fault.Fields
-		bad.Add(at, "rattles", "the spring is shorter than this cavity; check spring and setting")
+		bad.Add(at, "rattles", "The spring is shorter than this cavity; check spring and setting.")
 		return 0, bad.Err()
 	}
 	return v, nil

@@ -134,7 +134,7 @@ func (w *work) asked() (*catalog.CoilCartridge, *catalog.AirCartridge, error) {
 	air, isAir := w.rev.Air(sku)
 	if !isCoil && !isAir {
 		var f fault.Fields
-		f.Add("/cartridge", "unknown_cartridge", "the catalog has no cartridge %q", sku)
+		f.Add("/cartridge", "unknown_cartridge", "The catalog has no cartridge %q.", sku)
 		return nil, nil, f.Err()
 	}
 	w.a.Cartridge = sku

@@ -164,7 +164,7 @@ func (r *rig) coilsOf(rev *catalog.Revision, h *Hardware, cartridge *catalog.Coi
 			s, ok := rev.Spring(g.SKU)
 			if !ok {
 				var f fault.Fields
-				f.Add("/hardware/springs/"+strconv.Itoa(i)+"/sku", "unknown_spring", "the catalog has no spring %q", g.SKU)
+				f.Add("/hardware/springs/"+strconv.Itoa(i)+"/sku", "unknown_spring", "The catalog has no spring %q.", g.SKU)
 				return f.Err()
 			}
 			r.coils = append(r.coils, r.fromCatalog(s))
@@ -204,7 +204,7 @@ func (r *rig) fromFigures(g *GivenSpring, i int) (coil, error) {
 	}
 	if c.rate < rateRange.least || c.rate > rateRange.most {
 		var f fault.Fields
-		f.Add("/hardware/springs/"+strconv.Itoa(i)+"/rate_n_per_mm", "out_of_range", "wire, diameter and coils make %s N/mm; correct one of them", text(unit.Round(c.rate, 3)))
+		f.Add("/hardware/springs/"+strconv.Itoa(i)+"/rate_n_per_mm", "out_of_range", "Wire, diameter and coils make %s N/mm; correct one of them.", text(unit.Round(c.rate, 3)))
 		return c, f.Err()
 	}
 	r.clear(&c)
@@ -296,7 +296,7 @@ func (r *rig) baseCurve() error {
 		with, s := base.WithLegAir(r.legAir.air)
 		if s != spring.OK {
 			var f fault.Fields
-			f.Add("/hardware/legs/free_per_leg_ml", string(s), "the stanchions sweep more than the lower legs hold over %s mm of travel; correct volume, oil or stanchion", text(r.travel))
+			f.Add("/hardware/legs/free_per_leg_ml", string(s), "The stanchions sweep more than the lower legs hold over %s mm of travel; correct volume, oil or stanchion.", text(r.travel))
 			return f.Err()
 		}
 		base = with

@@ -69,7 +69,7 @@ func (c *checking) whatIf(q *Question) {
 	const at = "/what_if/"
 	x := q.WhatIf
 	if x.SlopeDeg == nil && x.BrakingG == nil && x.LeanForwardMM == nil {
-		c.Add("/what_if", "required", "say slope_deg, braking_g or lean_forward_mm")
+		c.Add("/what_if", "required", "Say slope_deg, braking_g or lean_forward_mm.")
 	}
 	c.opt(at+"slope_deg", x.SlopeDeg, slopeRange)
 	c.opt(at+"braking_g", x.BrakingG, brakingRange)
@@ -77,16 +77,16 @@ func (c *checking) whatIf(q *Question) {
 	c.some(at+"mass_center_ahead_mm", x.MassCenterAheadMM, aheadRange)
 	c.some(at+"mass_center_height_mm", x.MassCenterHeightMM, heightRange)
 	if q.Load.AxialN != nil {
-		c.Add("/load/axial_n", "contradiction", "a what-if is worked out from masses and shares; leave axial_n out")
+		c.Add("/load/axial_n", "contradiction", "A what-if is worked out from masses and shares; leave axial_n out.")
 	}
 	switch wheelbase := q.Bicycle.Frame.WheelbaseMM; {
 	case wheelbase == 0:
-		c.Add("/bicycle/frame/wheelbase_mm", "required", "a what-if needs the wheelbase; measure it from axle to axle")
+		c.Add("/bicycle/frame/wheelbase_mm", "required", "A what-if needs the wheelbase; measure it from axle to axle.")
 	case x.MassCenterAheadMM >= wheelbase:
-		c.Add(at+"mass_center_ahead_mm", "contradiction", "the center of mass lies between the wheels, less than %s mm ahead of the rear one", text(wheelbase))
+		c.Add(at+"mass_center_ahead_mm", "contradiction", "The center of mass lies between the wheels, less than %s mm ahead of the rear one.", text(wheelbase))
 	}
 	if (x.SlopeDeg != nil || x.BrakingG != nil) && x.MassCenterHeightMM == 0 {
-		c.Add(at+"mass_center_height_mm", "required", "slope and braking need the height of the center of mass of rider and bicycle above the ground; none is assumed")
+		c.Add(at+"mass_center_height_mm", "required", "Slope and braking need the height of the center of mass of rider and bicycle above the ground; none is assumed.")
 	}
 }
 
