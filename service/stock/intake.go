@@ -138,8 +138,8 @@ func (in *Intake) place(r *row) (*Place, error) {
 	if p, ok := in.places[r.location]; ok {
 		return p, nil
 	}
-	if len(in.places) >= mostPlaces {
-		return nil, fault.New(fault.TooLarge, "too_many_locations", "The feed names more than %d locations; send several feeds.", mostPlaces)
+	if len(in.places) >= mostLocations {
+		return nil, fault.New(fault.TooLarge, "too_many_locations", "The feed names more than %d locations; send several feeds.", mostLocations)
 	}
 	p, err := in.open(r.location)
 	if err != nil {
@@ -150,7 +150,7 @@ func (in *Intake) place(r *row) (*Place, error) {
 	return p, nil
 }
 
-const mostPlaces = 200
+const mostLocations = 200
 
 // lookUp asks each location's code map once for all codes of the batch.
 func (in *Intake) lookUp() error {
