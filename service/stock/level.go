@@ -21,6 +21,7 @@ type Level struct {
 	IncomingOn *time.Time // a date
 	Promised   udecimal.Decimal
 	Bin        string
+	DaysAway   int        // until what is there can be here; 0 for a shop's own shelf
 	AsOf       *time.Time // of the location's last feed; nil when there was none
 	Stale      bool       // the location's feed is overdue
 }

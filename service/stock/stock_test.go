@@ -324,12 +324,13 @@ func TestPlanAgreesWithBruteForce(t *testing.T) {
 	r := rand.New(rand.NewPCG(6, 7))
 	places := []string{"a", "b", "c", "d"}
 	skus := []string{"S", "T", "U"}
-	short, later := 0, 0
+	short, later, ordered := 0, 0, 0
 	for range 3000 {
 		var levels []Level
-		for _, p := range places {
+		away := []int{r.IntN(2) * r.IntN(4), r.IntN(2) * r.IntN(4), r.IntN(2) * r.IntN(4), 0}
+		for i, p := range places {
 			for _, s := range skus {
-				l := Level{Location: p, SKU: s, OnHand: n(r.IntN(5) - 1), Promised: n(r.IntN(3))}
+				l := Level{Location: p, SKU: s, OnHand: n(r.IntN(5) - 1), Promised: n(r.IntN(3)), DaysAway: away[i]}
 				if r.IntN(2) == 0 {
 					l.Incoming, l.IncomingOn = n(r.IntN(5)), dayOf(2+r.IntN(8))
 				}
@@ -343,12 +344,21 @@ func TestPlanAgreesWithBruteForce(t *testing.T) {
 		for range 1 + r.IntN(3) {
 			needs = append(needs, Need{skus[r.IntN(3)], n(1 + r.IntN(4))})
 		}
-		plan := Source(needs, levels, places, day(4))
-		wantDay, wantSet := brute(needs, levels, places)
-		if plan.Ready != wantDay {
-			t.Fatalf("ready %q, brute force says %q\n%v\n%v", plan.Ready, wantDay, needs, levels)
+		lead := map[string]int{}
+		for _, s := range skus {
+			if r.IntN(4) == 0 {
+				lead[s] = r.IntN(8)
+			}
 		}
-		checkShares(t, plan, needs, levels)
+		plan := Source(needs, Supply{levels, places, day(4), lead})
+		wantDay, wantSet := brute(needs, levels, places, lead)
+		if plan.Ready != wantDay {
+			t.Fatalf("ready %q, brute force says %q\n%v\n%v\n%v", plan.Ready, wantDay, needs, levels, lead)
+		}
+		checkShares(t, plan, needs, levels, lead)
+		if slices.ContainsFunc(plan.Shares, func(s Share) bool { return s.Way == Ordered && s.On != "" }) {
+			ordered++
+		}
 		if wantDay == "" {
 			short++
 			continue
@@ -356,23 +366,23 @@ func TestPlanAgreesWithBruteForce(t *testing.T) {
 		if wantDay > day(4) {
 			later++
 		}
-		if len(plan.From) > len(wantSet) {
+		if len(lead) == 0 && len(plan.From) > len(wantSet) {
 			t.Fatalf("from %v, and %v are enough", plan.From, wantSet)
 		}
 	}
-	if short < 100 || later < 100 {
-		t.Errorf("only %d plans were short and %d had to wait", short, later)
+	if short < 100 || later < 100 || ordered < 100 {
+		t.Errorf("only %d plans were short, %d had to wait and %d ordered", short, later, ordered)
 	}
 }
 
-// pieces is how many a location has of a part on a day.
+// pieces is how many of a part from a location are here on a day.
 func pieces(levels []Level, place, sku string, on int) int {
 	for _, l := range levels {
-		if l.Location != place || l.SKU != sku {
+		if l.Location != place || l.SKU != sku || on < 4+l.DaysAway {
 			continue
 		}
 		have := int(l.OnHand.InexactFloat64()) - int(l.Promised.InexactFloat64())
-		if l.IncomingOn != nil && l.IncomingOn.Day() >= 4 && l.IncomingOn.Day() <= on {
+		if l.IncomingOn != nil && l.IncomingOn.Day() >= 4 && l.IncomingOn.Day()+l.DaysAway <= on {
 			have += int(l.Incoming.InexactFloat64())
 		}
 		return max(have, 0)
@@ -380,9 +390,9 @@ func pieces(levels []Level, place, sku string, on int) int {
 	return 0
 }
 
-func brute(needs []Need, levels []Level, places []string) (ready string, from []string) {
-	for on := 4; on < 15; on++ {
-		for size := 1; size <= len(places); size++ {
+func brute(needs []Need, levels []Level, places []string, lead map[string]int) (ready string, from []string) {
+	for on := 4; on < 20; on++ {
+		for size := 0; size <= len(places); size++ {
 			for set := range 1 << len(places) {
 				var chosen []string
 				for i, p := range places {
@@ -390,7 +400,7 @@ func brute(needs []Need, levels []Level, places []string) (ready string, from []
 						chosen = append(chosen, p)
 					}
 				}
-				if len(chosen) == size && all(needs, levels, chosen, on) {
+				if len(chosen) == size && all(needs, levels, chosen, on, lead) {
 					return day(on), chosen
 				}
 			}
@@ -399,12 +409,15 @@ func brute(needs []Need, levels []Level, places []string) (ready string, from []
 	return "", nil
 }
 
-func all(needs []Need, levels []Level, chosen []string, on int) bool {
+func all(needs []Need, levels []Level, chosen []string, on int, lead map[string]int) bool {
 	want := map[string]int{}
 	for _, x := range needs {
 		want[x.SKU] += int(x.Quantity.InexactFloat64())
 	}
 	for sku, q := range want {
+		if days, ok := lead[sku]; ok && on >= 4+days {
+			continue
+		}
 		for _, p := range chosen {
 			q -= pieces(levels, p, sku, on)
 		}
@@ -415,27 +428,32 @@ func all(needs []Need, levels []Level, chosen []string, on int) bool {
 	return true
 }
 
-// checkShares: what is taken plus what is short is what is needed, and nobody gives more than
-// there is on that day.
-func checkShares(t *testing.T, plan Plan, needs []Need, levels []Level) {
+// checkShares: the shares are what is needed, nobody gives more than there is on that day, and
+// nothing is ordered of which enough lies somewhere in time.
+func checkShares(t *testing.T, plan Plan, needs []Need, levels []Level, lead map[string]int) {
 	t.Helper()
 	sum := map[string]int{}
 	given := map[[2]string]int{}
 	for _, s := range plan.Shares {
 		q := int(s.Quantity.InexactFloat64())
 		sum[s.SKU] += q
+		if plan.Ready != "" && (s.On == "" || s.On > plan.Ready) {
+			t.Fatalf("a share of %q for a job on %s", s.On, plan.Ready)
+		}
+		if s.Way == Ordered {
+			continue
+		}
 		given[[2]string{s.Location, s.SKU}] += q
 		var on int
 		_, _ = fmt.Sscanf(s.On, "2026-05-%d", &on)
 		if has := pieces(levels, s.Location, s.SKU, on); given[[2]string{s.Location, s.SKU}] > has {
 			t.Fatalf("%s gives %d of %s by %s and has %d", s.Location, given[[2]string{s.Location, s.SKU}], s.SKU, s.On, has)
 		}
-		if plan.Ready != "" && s.On > plan.Ready {
-			t.Fatalf("a share of %s for a job on %s", s.On, plan.Ready)
-		}
 	}
-	for _, s := range plan.Short {
-		sum[s.SKU] += int(s.Quantity.InexactFloat64())
+	for _, s := range plan.Shares {
+		if days, ok := lead[s.SKU]; s.Way == Ordered && s.On != "" && (!ok || s.On != day(4+days)) {
+			t.Fatalf("%s is ordered for %s, and takes %d days", s.SKU, s.On, days)
+		}
 	}
 	for _, x := range needs {
 		sum[x.SKU] -= int(x.Quantity.InexactFloat64())
@@ -444,6 +462,41 @@ func checkShares(t *testing.T, plan Plan, needs []Need, levels []Level) {
 		if rest != 0 {
 			t.Fatalf("%s: %d too many or too few: %+v", sku, rest, plan)
 		}
+	}
+	if (len(plan.Short) > 0) != (plan.Ready == "") {
+		t.Fatalf("ready %q and short of %v", plan.Ready, plan.Short)
+	}
+}
+
+func TestPlanOfWhatIsAnnouncedForNoDay(t *testing.T) {
+	levels := []Level{{Location: "a", SKU: "S", OnHand: n(1), Promised: n(2), Incoming: n(3)}}
+	plan := Source([]Need{{"S", n(4)}}, Supply{Levels: levels, Preferred: []string{"b", "a"}, Today: day(4)})
+	want := []Share{{SKU: "S", Location: "a", Quantity: n(2), Way: Arriving}, {SKU: "S", Location: "b", Quantity: n(2), Way: Ordered}}
+	if diff := cmp.Diff(want, plan.Shares); diff != "" || plan.Ready != "" {
+		t.Errorf("ready %q; (-want +got):\n%s", plan.Ready, diff)
+	}
+}
+
+// TestPlanOverManyPlaces: a hundred places, each with one piece, and one that has them all.
+func TestPlanOverManyPlaces(t *testing.T) {
+	var levels []Level
+	var places []string
+	for i := range 100 {
+		places = append(places, fmt.Sprintf("place-%02d", i))
+		levels = append(levels, Level{Location: places[i], SKU: "S", OnHand: n(1)})
+	}
+	levels[40].OnHand = n(50)
+	plan := Source([]Need{{"S", n(50)}}, Supply{Levels: levels, Preferred: places, Today: day(4)})
+	if plan.Ready != day(4) || !slices.Equal(plan.From, []string{"place-40"}) {
+		t.Errorf("ready %q from %v", plan.Ready, plan.From)
+	}
+	plan = Source([]Need{{"S", n(120)}}, Supply{Levels: levels, Preferred: places, Today: day(4), LeadDays: map[string]int{"S": 3}})
+	sum := udecimal.Zero
+	for _, x := range plan.Shares {
+		sum = sum.Add(x.Quantity)
+	}
+	if plan.Ready != day(7) || !sum.Equal(n(120)) {
+		t.Errorf("ready %q with %s", plan.Ready, sum)
 	}
 }
 
