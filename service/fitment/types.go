@@ -7,6 +7,8 @@
 package fitment
 
 import (
+	"slices"
+
 	"forkwright/service/catalog"
 	"forkwright/service/fault"
 )
@@ -48,6 +50,20 @@ type Owned struct {
 	SystemKG    float64
 }
 
+// Damper is the code of the damper in the fork: the one that was named, else the only one it was
+// sold with. Empty: not known.
+func (o *Owned) Damper() string {
+	switch {
+	case o == nil || o.Fork == nil:
+		return ""
+	case o.Options["damper"] != "":
+		return o.Options["damper"]
+	case len(o.Fork.Dampers) == 1:
+		return o.Fork.Dampers[0]
+	}
+	return ""
+}
+
 // Reason is one fact that decided a verdict.
 type Reason struct {
 	Code string // stable, snake_case
@@ -74,4 +90,10 @@ type Answer struct {
 	Question *fault.Question // for Unknown: the one question that settles it
 	Nearest  *Alternative    // for DoesNotFit, where one exists
 	Follows  string          // the SKU that supersedes the one asked for, if any
+}
+
+// Spaced reports whether the part goes in with a travel spacer only: the fork then keeps the travel
+// that it has, which is less than the part's.
+func (a *Answer) Spaced() bool {
+	return slices.ContainsFunc(a.Requires, func(r catalog.Requirement) bool { return r.Kind == catalog.KindTravelSpacer })
 }

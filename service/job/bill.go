@@ -22,7 +22,23 @@ func Make(rev *catalog.Revision, q Question, judge Judge) (Bill, error) {
 	p.handlings()
 	p.steps()
 	p.openPoints()
+	p.bill.Built = p.built()
 	return *p.bill, nil
+}
+
+func (p *plan) built() *Built {
+	c := p.cartridge()
+	if c == nil {
+		return nil
+	}
+	b := &Built{Cartridge: c.SKU, TravelMM: p.travel(), BumpStop: p.q.BumpStop, Damper: p.q.Owned.Damper(), Use: p.q.Owned.Use}
+	if p.spring != nil {
+		b.Spring = p.spring.SKU
+	}
+	if p.preload != nil {
+		b.Preload = p.preload.Setting
+	}
+	return b
 }
 
 // handlings are the stock items and what becomes of them.
@@ -153,6 +169,9 @@ func (p *plan) travelPoints() {
 // travel is the travel when the job is done; 0: not known.
 func (p *plan) travel() int {
 	if c := p.cartridge(); c != nil {
+		if now := p.q.Owned.TravelNow.MM; now > 0 && p.spaced(c) {
+			return now
+		}
 		return c.TravelMM
 	}
 	for _, sku := range p.q.Parts {
@@ -164,6 +183,13 @@ func (p *plan) travel() int {
 		return p.q.TravelTo
 	}
 	return p.q.Owned.TravelNow.MM
+}
+
+// spaced reports whether a cartridge goes into this fork with a travel spacer only: the fork then
+// keeps the travel that it has.
+func (p *plan) spaced(c *catalog.CoilCartridge) bool {
+	a := p.judge(p.rev, &p.q.Owned, c.SKU)
+	return a.Spaced()
 }
 
 func (p *plan) hasKind(kind string) bool {

@@ -477,6 +477,46 @@ func TestWhatAFittingConditionAsksForIsOnTheBill(t *testing.T) {
 	}
 }
 
+func TestWhatIsBuiltWhenTheJobIsDone(t *testing.T) {
+	spacer := catalog.Requirement{Kind: catalog.KindTravelSpacer, Part: "TS-10", Quantity: 1}
+	psi := &Published{Value: 40, Unit: "psi"}
+	for name, c := range map[string]struct {
+		spaced bool
+		change func(*Question)
+		want   *Built
+	}{
+		"a conversion": {false, jobs("coil_conversion"), &Built{Cartridge: "CART", TravelMM: 160, Spring: "SPR-1", Preload: 1}},
+		"with all that can be said": {false, func(q *Question) {
+			jobs("coil_conversion")(q)
+			q.Preload, q.BumpStop, q.Owned.Use, q.Owned.Options = 3, psi, "trail", map[string]string{"damper": "d9"}
+		}, &Built{Cartridge: "CART", TravelMM: 160, Spring: "SPR-1", Preload: 3, BumpStop: psi, Damper: "d9", Use: "trail"}},
+		"with a travel spacer the fork keeps its travel": {true, func(q *Question) {
+			jobs("coil_conversion")(q)
+			q.Owned.TravelNow.MM = 150
+		}, &Built{Cartridge: "CART", TravelMM: 150, Spring: "SPR-1", Preload: 1}},
+		"a spring swap leaves the preload as it is": {false, jobs("spring_swap"), &Built{Cartridge: "CART", TravelMM: 160, Spring: "SPR-2"}},
+		"a new preload under a spring that nobody named": {false, func(q *Question) {
+			jobs("preload_change")(q)
+			q.Preload = 2
+		}, &Built{Cartridge: "CART", TravelMM: 160, Preload: 2}},
+		"back to stock": {false, jobs("return_to_stock"), nil},
+		"an air fork":   {false, jobs("lower_leg_service"), nil},
+	} {
+		tables := smallCatalog()
+		if c.spaced {
+			tables.Parts = append(tables.Parts, catalog.Part{SKU: "TS-10", Kind: catalog.KindTravelSpacer, Unit: "each", Status: "active"})
+			tables.Fitments[0].Verdict, tables.Fitments[0].Conditions = catalog.FitsWith, &catalog.Conditions{Requires: []catalog.Requirement{spacer}}
+		}
+		b, _ := make1(t, tables, c.change)
+		if d := cmp.Diff(c.want, b.Built); d != "" {
+			t.Errorf("%s (-want +got):\n%s", name, d)
+		}
+		if c.spaced && !slices.ContainsFunc(b.Steps, func(s Step) bool { return s.Code == "dry_travel_check" && s.Args["travel"] == "150 mm" }) {
+			t.Errorf("%s: it is not the travel that is checked", name)
+		}
+	}
+}
+
 func TestTheBoxOfTheCartridgeServesTheSpringLegFirst(t *testing.T) {
 	tables := smallCatalog()
 	for i := range tables.Needs {

@@ -78,6 +78,18 @@ type Bill struct {
 	Cautions        []Caution
 	Steps           []Step // empty over the counter
 	Open            []OpenPoint
+	Built           *Built // nil where no coil cartridge is in the fork when the job is done
+}
+
+// Built is the spring side as it is when the job is done, as far as that was said or follows.
+type Built struct {
+	Cartridge string     // SKU
+	TravelMM  int        // of the fork; less than the cartridge's with a travel spacer
+	Spring    string     // SKU; empty: not chosen here
+	Preload   int        // setting of the cartridge; 0: not said
+	BumpStop  *Published // nil: not said
+	Damper    string     // code; empty: not known
+	Use       string     // what the fork is ridden for; empty: not said
 }
 
 // Line is one part or stock item with its role and the rule that put it on the bill.

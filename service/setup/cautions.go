@@ -76,6 +76,14 @@ func (w *work) coilCautions(r *rig, best *Setup) {
 	w.caution("starting_values")
 	w.when(w.q.Measured == nil || w.q.Measured.How != Both, "read_sag")
 	w.caution("coil_stored")
+	w.hardwareCautions(r, best)
+	w.caution("dry_travel")
+	w.when(w.a.MassChart != nil && w.a.MassChart.State == "" && !w.a.MassChart.InBand, "chart_differs")
+	w.places(w.a.Load.LegPushN > 0 || r.legAir.inCurve && r.legAir.air.SealedAtKPa > r.legAir.air.AmbientKPa)
+}
+
+// hardwareCautions are about what was put together, whoever rides it.
+func (w *work) hardwareCautions(r *rig, best *Setup) {
 	w.when(r.assumed, "preload_assumed")
 	if b := best.Bump; b != nil && b.Medium == "air" {
 		w.caution("bump_stop_air")
@@ -93,9 +101,6 @@ func (w *work) coilCautions(r *rig, best *Setup) {
 	}
 	w.when(w.a.Engineering.StressStatus == spring.ImplausibleWire, "stress")
 	w.when(best.EndN > isoPressN, "clearance_test")
-	w.caution("dry_travel")
-	w.when(w.a.MassChart != nil && w.a.MassChart.State == "" && !w.a.MassChart.InBand, "chart_differs")
-	w.places(w.a.Load.LegPushN > 0 || r.legAir.inCurve && r.legAir.air.SealedAtKPa > r.legAir.air.AmbientKPa)
 }
 
 func (w *work) airCautions(*airRig, *AirSetup) {

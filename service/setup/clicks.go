@@ -1,48 +1,42 @@
 package setup
 
 import (
+	"cmp"
+
 	"forkwright/service/catalog"
 	"forkwright/service/spring"
 )
 
 const whereClicks = "The kit maker has no table for this damper in our data. Start in the middle of the range and follow the damper maker's manual."
 
-// clicks reads the maker's table for spring family and damper. What is not in it stays unknown;
-// beyond its rows the end row is held and said so.
+const whichDamper = "Say which damper the fork has: it is written on the knob or the leg."
+
 func (w *work) clicks(rate float64) {
-	family := ""
-	if c, ok := w.rev.Coil(w.a.Cartridge); ok {
-		family = c.SpringFamily
+	damper := cmp.Or(w.q.Damper, w.q.Owned.Damper())
+	if damper == "" && w.a.Fork == "" {
+		return // no fork was named, so none has knobs to set
 	}
-	damper := w.damper()
-	if damper == "" {
-		if w.a.Fork != "" {
-			w.a.Clicks = []Click{{State: NotInOurData, WhereToLook: "Say which damper the fork has: it is written on the knob or the leg."}}
-		}
-		return
-	}
-	rows := w.rev.Clicks(family, damper)
-	for _, adj := range w.rev.Adjusters(damper) {
-		w.a.Clicks = append(w.a.Clicks, clickOf(damper, &adj, rows, rate))
-	}
-	if len(w.a.Clicks) == 0 {
-		w.a.Clicks = []Click{{Damper: damper, State: NotInOurData, WhereToLook: whereClicks}}
-	}
+	w.a.Clicks = clicksFor(w.rev, w.a.Cartridge, damper, rate)
 }
 
-func (w *work) damper() string {
-	o := w.q.Owned
-	switch {
-	case w.q.Damper != "":
-		return w.q.Damper
-	case o == nil || o.Fork == nil:
-		return ""
-	case o.Options["damper"] != "":
-		return o.Options["damper"]
-	case len(o.Fork.Dampers) == 1:
-		return o.Fork.Dampers[0]
+// clicksFor reads the maker's table for spring family and damper. What is not in it stays unknown;
+// beyond its rows the end row is held and said so.
+func clicksFor(rev *catalog.Revision, cartridge, damper string, rate float64) (out []Click) {
+	if damper == "" {
+		return []Click{{State: NotInOurData, WhereToLook: whichDamper}}
 	}
-	return ""
+	family := ""
+	if c, ok := rev.Coil(cartridge); ok {
+		family = c.SpringFamily
+	}
+	rows := rev.Clicks(family, damper)
+	for _, adj := range rev.Adjusters(damper) {
+		out = append(out, clickOf(damper, &adj, rows, rate))
+	}
+	if len(out) == 0 {
+		return []Click{{Damper: damper, State: NotInOurData, WhereToLook: whereClicks}}
+	}
+	return out
 }
 
 func clickOf(damper string, adj *catalog.Adjuster, rows []catalog.ClickRow, rate float64) Click {

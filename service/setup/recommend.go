@@ -303,7 +303,7 @@ func (w *work) coil(part *catalog.CoilCartridge) error {
 // the fork now. 0 without one.
 func (w *work) spacedTravel() float64 {
 	fit, o := w.a.Fit, w.q.Owned
-	if fit == nil || o.TravelNow.MM == 0 || !slices.ContainsFunc(fit.Requires, func(r catalog.Requirement) bool { return r.Kind == "travel_spacer" }) {
+	if fit == nil || o.TravelNow.MM == 0 || !fit.Spaced() {
 		return 0
 	}
 	w.caution("travel_spacer")
