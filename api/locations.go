@@ -28,12 +28,13 @@ type locationBody struct {
 	DueBy                 string          `json:"due_by,omitempty"`
 	CountsExcludePromised bool            `json:"counts_exclude_promised,omitempty"`
 	ClosedUntil           string          `json:"closed_until,omitempty"`
+	DaysAway              int             `json:"days_away,omitempty"`
 }
 
 func (b locationBody) domain(id, owner string) (account.Location, error) {
 	l := account.Location{
 		ID: id, AccountID: owner, Name: b.Name, TimeZone: b.TimeZone, Policy: b.Policy, DueBy: b.DueBy,
-		CountsExcludePromised: b.CountsExcludePromised,
+		CountsExcludePromised: b.CountsExcludePromised, DaysAway: b.DaysAway,
 	}
 	if len(b.Policy) > 0 && b.Policy[0] != '{' {
 		return l, wrongField("/policy", "wrong_type", "policy must be an object.")
@@ -61,6 +62,7 @@ type locationOut struct {
 	DueBy                 string          `json:"due_by,omitempty"`
 	CountsExcludePromised bool            `json:"counts_exclude_promised"`
 	ClosedUntil           string          `json:"closed_until,omitempty"`
+	DaysAway              int             `json:"days_away"`
 	LastAsOf              *time.Time      `json:"last_as_of,omitempty"`
 	LastSeq               *int64          `json:"last_seq,omitempty"`
 }
@@ -68,7 +70,7 @@ type locationOut struct {
 func locationWire(l account.Location) locationOut {
 	out := locationOut{
 		ID: l.ID, AccountID: l.AccountID, Name: l.Name, TimeZone: l.TimeZone, Policy: l.Policy, DueBy: l.DueBy,
-		CountsExcludePromised: l.CountsExcludePromised, LastAsOf: utc(l.LastAsOf), LastSeq: l.LastSeq,
+		CountsExcludePromised: l.CountsExcludePromised, DaysAway: l.DaysAway, LastAsOf: utc(l.LastAsOf), LastSeq: l.LastSeq,
 	}
 	if l.ClosedUntil != nil {
 		out.ClosedUntil = l.ClosedUntil.Format(time.DateOnly)

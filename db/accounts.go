@@ -68,16 +68,16 @@ func (d *DB) Accounts(ctx context.Context, after string, limit int) ([]account.A
 }
 
 const locationSelect = `
-	SELECT id, account_id::text AS account_id, name, time_zone, policy, due_by, counts_exclude_promised, closed_until, last_as_of, last_seq
+	SELECT id, account_id::text AS account_id, name, time_zone, policy, due_by, counts_exclude_promised, closed_until, days_away, last_as_of, last_seq
 	FROM location`
 
 // CreateLocation makes a place with stock.
 func (d *DB) CreateLocation(ctx context.Context, by caller.Caller, l account.Location) (account.Location, error) {
 	return atMostOnce(ctx, d, by, l.AccountID, func(q querier) (account.Location, error) {
 		_, err := q.Exec(ctx, `
-			INSERT INTO location (id, account_id, name, time_zone, policy, due_by, counts_exclude_promised, closed_until)
-			VALUES ($1, $2, $3, $4, $5, $6, $7, $8)`,
-			l.ID, l.AccountID, l.Name, orDefault(l.TimeZone, "UTC"), orObject(l.Policy), l.DueBy, l.CountsExcludePromised, l.ClosedUntil)
+			INSERT INTO location (id, account_id, name, time_zone, policy, due_by, counts_exclude_promised, closed_until, days_away)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+			l.ID, l.AccountID, l.Name, orDefault(l.TimeZone, "UTC"), orObject(l.Policy), l.DueBy, l.CountsExcludePromised, l.ClosedUntil, l.DaysAway)
 		if err != nil {
 			return l, err
 		}
@@ -92,16 +92,16 @@ func (d *DB) CreateLocation(ctx context.Context, by caller.Caller, l account.Loc
 func (d *DB) UpdateLocation(ctx context.Context, by caller.Caller, l account.Location) error {
 	return d.asAccount(ctx, l.AccountID, func(q querier) error {
 		tag, err := q.Exec(ctx, `
-			UPDATE location SET name = $3, time_zone = $4, policy = $5, due_by = $6, counts_exclude_promised = $7, closed_until = $8
+			UPDATE location SET name = $3, time_zone = $4, policy = $5, due_by = $6, counts_exclude_promised = $7, closed_until = $8, days_away = $9
 			WHERE account_id = $1 AND id = $2`,
-			l.AccountID, l.ID, l.Name, orDefault(l.TimeZone, "UTC"), orObject(l.Policy), l.DueBy, l.CountsExcludePromised, l.ClosedUntil)
+			l.AccountID, l.ID, l.Name, orDefault(l.TimeZone, "UTC"), orObject(l.Policy), l.DueBy, l.CountsExcludePromised, l.ClosedUntil, l.DaysAway)
 		if err != nil {
 			return err
 		}
 		if err := none(tag, "location_not_found", "There is no such location, or it is not yours."); err != nil {
 			return err
 		}
-		return insertEvent(ctx, q, happened(by, l.AccountID, "changed", "location", l.ID, "name", "time_zone", "policy", "due_by", "counts_exclude_promised", "closed_until"))
+		return insertEvent(ctx, q, happened(by, l.AccountID, "changed", "location", l.ID, "name", "time_zone", "policy", "due_by", "counts_exclude_promised", "closed_until", "days_away"))
 	})
 }
 

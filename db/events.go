@@ -18,7 +18,7 @@ var eventColumns = map[string][]string{
 	"account":  {"name", "roles", "closed_at"},
 	"seller":   {"legal_name", "trading_name", "street", "street_more", "postcode", "city", "region", "country", "registration", "contact", "tax_ids", "tax_country", "tax_region", "default_currency", "price_basis", "languages", "bench_language", "units", "paper", "terms", "texts", "logo", "series", "number_form", "time_zone", "validity_days", "hold_days", "labor", "sag_targets"},
 	"key":      {"label", "scopes", "allowed_origins", "expires_at", "revoked_at", "replaces"},
-	"location": {"name", "time_zone", "policy", "due_by", "counts_exclude_promised", "closed_until", "last_as_of", "last_seq"},
+	"location": {"name", "time_zone", "policy", "due_by", "counts_exclude_promised", "closed_until", "days_away", "last_as_of", "last_seq"},
 	"person":   {"name", "email", "phone", "address", "note", "rider_mass_kg", "used_at", "erased_at"},
 	"quote":    {"state", "number", "version", "person_id", "held_until", "total", "fulfilled_qty", "lines"},
 	"notice":   {"effect", "starts_at", "ends_at"},

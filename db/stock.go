@@ -28,12 +28,13 @@ type levelRow struct {
 	DueBy       string
 	TimeZone    string
 	ClosedUntil *time.Time
+	DaysAway    int
 }
 
 // What lies at a location now is its last count less what was handed over since.
 const levelSelect = `
 	SELECT s.location_id AS location, s.sku, s.on_hand - (coalesce(p.shipped, s.shipped_seen) - s.shipped_seen) AS on_hand, s.at_least,
-	       s.incoming, s.incoming_on, coalesce(p.qty, 0) AS promised, s.bin, l.last_as_of, l.due_by, l.time_zone, l.closed_until
+	       s.incoming, s.incoming_on, coalesce(p.qty, 0) AS promised, s.bin, l.last_as_of, l.due_by, l.time_zone, l.closed_until, l.days_away
 	FROM stock s
 	JOIN location l ON l.id = s.location_id
 	LEFT JOIN promised p ON p.location_id = s.location_id AND p.sku = s.sku`
@@ -69,7 +70,7 @@ func (d *DB) levels(rows []levelRow) []stock.Level {
 		}
 		out = append(out, stock.Level{
 			Location: r.Location, SKU: r.SKU, OnHand: r.OnHand, AtLeast: r.AtLeast, Incoming: r.Incoming, IncomingOn: r.IncomingOn,
-			Promised: r.Promised, Bin: r.Bin, AsOf: r.LastAsOf, Stale: stale,
+			Promised: r.Promised, Bin: r.Bin, DaysAway: r.DaysAway, AsOf: r.LastAsOf, Stale: stale,
 		})
 	}
 	return out

@@ -46,6 +46,7 @@ func runLocationCreate(ctx context.Context, e *Env, args []string) error {
 		f.StringVar(&l.Name, "name", "", "name for people")
 		f.StringVar(&l.TimeZone, "zone", "UTC", "IANA time zone")
 		f.StringVar(&l.DueBy, "due", "", "local time by which its nightly feed is due, as 02:30")
+		f.IntVar(&l.DaysAway, "days-away", 0, "days until goods from there are at a shop's counter; 0 for its own shelf")
 		f.BoolVar(&l.CountsExcludePromised, "counts-exclude-promised", false, "its counts already leave out what we have promised")
 	})
 	if err != nil {

@@ -77,7 +77,7 @@ func commands() []command {
 		{"catalog load", "DIR [--dry-run]", "check a catalog folder and make it the next revision, or change nothing", runCatalogLoad},
 		{"catalog activate", "REVISION", "go back (or forward) to a revision that was loaded before", runCatalogActivate},
 		{"account create", "--name NAME --role ROLE[,ROLE]", "make an account: shop, storefront, distributor or administrator", runAccountCreate},
-		{"location create", "--account ID --id CODE --name NAME [--zone ZONE] [--due HH:MM]", "make a place with stock, owned by an account", runLocationCreate},
+		{"location create", "--account ID --id CODE --name NAME [--zone ZONE] [--due HH:MM] [--days-away N]", "make a place with stock, owned by an account", runLocationCreate},
 		{"key create", "--account ID [--label TEXT] [--origins URL,URL] [--days N]", "make an API key; it is shown this once", runKeyCreate},
 		{"key list", "--account ID", "list an account's keys, never their secrets", runKeyList},
 		{"key revoke", "KEY-ID [--account ID]", "end a key on every replica within a second", runKeyRevoke},

@@ -109,6 +109,7 @@ func seedLocations(ctx context.Context, s SeedStore, demo fs.FS, by caller.Calle
 		TimeZone              string          `json:"time_zone"`
 		DueBy                 string          `json:"due_by"`
 		CountsExcludePromised bool            `json:"counts_exclude_promised"`
+		DaysAway              int             `json:"days_away"`
 		Policy                json.RawMessage `json:"policy"`
 	}
 	if err := readJSON(demo, "locations.json", &list); err != nil {
@@ -117,7 +118,7 @@ func seedLocations(ctx context.Context, s SeedStore, demo fs.FS, by caller.Calle
 	for _, l := range list {
 		_, err := s.CreateLocation(ctx, by, account.Location{
 			ID: l.ID, AccountID: by.AccountID, Name: l.Name, TimeZone: l.TimeZone, DueBy: l.DueBy,
-			CountsExcludePromised: l.CountsExcludePromised, Policy: l.Policy,
+			CountsExcludePromised: l.CountsExcludePromised, DaysAway: l.DaysAway, Policy: l.Policy,
 		})
 		if err != nil {
 			return err

@@ -114,6 +114,7 @@ type Location struct {
 	DueBy                 string // local time of day by which its nightly feed is due, "02:30", or ""
 	CountsExcludePromised bool   // its counts already leave out what is promised
 	ClosedUntil           *time.Time
+	DaysAway              int // until goods from there are at the counter of a shop; 0 for its own shelf
 	LastAsOf              *time.Time
 	LastSeq               *int64
 }

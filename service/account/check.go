@@ -295,6 +295,9 @@ func (l Location) Check() error {
 	if len(l.Policy) > 16<<10 {
 		w.Add("/policy", "too_long", "A policy may have 16 KiB at most.")
 	}
+	if l.DaysAway < 0 || l.DaysAway > 365 {
+		w.Add("/days_away", "out_of_range", "days_away must be from 0 to 365; it is %d.", l.DaysAway)
+	}
 	return w.Err()
 }
 
