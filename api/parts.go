@@ -34,6 +34,7 @@ type partOut struct {
 	PackQuantity float64       `json:"pack_quantity,omitempty"`
 	Leg          string        `json:"leg,omitempty"`
 	Status       string        `json:"status"`
+	LeadDays     int           `json:"lead_days,omitempty"` // from an order until it is here
 	SupersededBy string        `json:"superseded_by,omitempty"`
 	Codes        []string      `json:"codes,omitempty"` // others printed on it or its box
 	Contents     []contentOut  `json:"contents,omitempty"`
@@ -199,7 +200,7 @@ func (a *asking) partAt(code string) (*catalog.Part, catalog.Matched, error) {
 func (a *asking) partOut(p *catalog.Part, matched catalog.Matched) partOut {
 	out := partOut{
 		SKU: p.SKU, MatchedBy: string(matched), Name: a.partName(p.SKU), Kind: p.Kind, GTIN: p.GTIN, Unit: p.Unit, PackQuantity: p.PackQuantity,
-		Leg: string(p.Leg), Status: p.Status, SupersededBy: p.SupersededBy, Codes: p.Aliases,
+		Leg: string(p.Leg), Status: p.Status, LeadDays: int(p.LeadDays), SupersededBy: p.SupersededBy, Codes: p.Aliases,
 		Contents: a.contentsOut(p.SKU), Rules: a.rulesOut(p.SKU), Figures: a.partFigures(p),
 	}
 	if m, ok := a.rev.Maker(p.Maker); ok {

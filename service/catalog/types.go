@@ -187,6 +187,7 @@ type Part struct {
 	SupersededBy string   `col:"superseded_by" ref:"parts"`                            // sku
 	TaxCategory  string   `col:"tax_category" one:"S|Z|E|AE|O"`                        // of EN 16931; empty: S
 	TaxClass     string   `col:"tax_class"`                                            // of the seller's rates, as standard or reduced; empty: standard
+	LeadDays     int16    `col:"lead_days" in:"1..365"`                                // calendar days from an order until it is here; 0: nobody knows
 	Aliases      []string `col:"aliases"`                                              // other codes printed on it or its box
 }
 
