@@ -112,20 +112,37 @@ func sameOrigin(origin string, req *http.Request) bool {
 // crossOrigin answers a browser's question before a request from another
 // origin. It carries no key, so it can only say what the API takes at all;
 // the answer itself stays unreadable unless the key lists the origin.
-func (s *Server) crossOrigin(next echo.HandlerFunc) echo.HandlerFunc {
-	return func(c echo.Context) error {
-		req, h := c.Request(), c.Response().Header()
-		origin := req.Header.Get("Origin")
-		if origin != "" {
-			h.Add("Vary", "Origin")
+func crossOrigin(table []route) echo.MiddlewareFunc {
+	methods, headers := taken(table)
+	return func(next echo.HandlerFunc) echo.HandlerFunc {
+		return func(c echo.Context) error {
+			req, h := c.Request(), c.Response().Header()
+			origin := req.Header.Get("Origin")
+			if origin != "" {
+				h.Add("Vary", "Origin")
+			}
+			if req.Method != http.MethodOptions || origin == "" || req.Header.Get("Access-Control-Request-Method") == "" {
+				return next(c)
+			}
+			h.Set("Access-Control-Allow-Origin", origin)
+			h.Set("Access-Control-Allow-Methods", methods)
+			h.Set("Access-Control-Allow-Headers", headers)
+			h.Set("Access-Control-Max-Age", "600")
+			return c.NoContent(http.StatusNoContent)
 		}
-		if req.Method != http.MethodOptions || origin == "" || req.Header.Get("Access-Control-Request-Method") == "" {
-			return next(c)
-		}
-		h.Set("Access-Control-Allow-Origin", origin)
-		h.Set("Access-Control-Allow-Methods", "GET, POST, PUT, DELETE")
-		h.Set("Access-Control-Allow-Headers", "Authorization, Content-Type, Accept, Idempotency-Key, If-Match, If-None-Match, X-Request-Id")
-		h.Set("Access-Control-Max-Age", "600")
-		return c.NoContent(http.StatusNoContent)
 	}
+}
+
+// taken lists the methods and headers that some operation of the table takes.
+func taken(table []route) (methods, headers string) {
+	m, h := []string{http.MethodHead}, []string{"Accept", "Authorization", "Content-Type", "X-Request-Id"}
+	for _, r := range table {
+		m, h = append(m, r.Method), append(h, r.Op.plan.names(fromHeader)...)
+	}
+	return distinct(m), distinct(h)
+}
+
+func distinct(words []string) string {
+	slices.Sort(words)
+	return strings.Join(slices.Compact(words), ", ")
 }

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"os"
 	"reflect"
 	"slices"
 	"strconv"
@@ -16,6 +17,7 @@ import (
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
+	"forkwright/api/edge"
 	"forkwright/service/fault"
 	"forkwright/service/stock"
 )
@@ -43,14 +45,15 @@ func (p *plan) fillStream(in reflect.Value, r request) error {
 	if got := mediaType(r.Header); !slices.Contains(p.stream.types, got) {
 		return wrongMedia(r.Header.Get("Content-Type"), p.stream.types)
 	}
-	compressed := p.stream.gzip && r.Header.Get("Content-Encoding") == "gzip"
-	if err := plainEncoding(r.Header); err != nil && !compressed {
+	compressed := p.stream.gzip && strings.EqualFold(r.Header.Get("Content-Encoding"), "gzip")
+	if err := plainEncoding(r.Header, p.stream.gzip); err != nil && !compressed {
 		return err
 	}
 	if err := sizeFits(r); err != nil {
 		return err
 	}
-	body := io.Reader(limitedBody{http.MaxBytesReader(r.writer, r.Body, r.maxBody), r.maxBody})
+	paced := pace(r)
+	body := io.Reader(limitedBody{http.MaxBytesReader(r.writer, paced, r.maxBody), r.maxBody})
 	if compressed {
 		body = stock.Gunzip(body)
 	}
@@ -68,7 +71,7 @@ func (p *plan) fillJSON(in reflect.Value, r request) error {
 		}
 		return wrongMedia(r.Header.Get("Content-Type"), []string{mediaJSON})
 	}
-	if err := plainEncoding(r.Header); err != nil {
+	if err := plainEncoding(r.Header, false); err != nil {
 		return err
 	}
 	data, err := readAll(r)
@@ -108,7 +111,7 @@ type limitedBody struct {
 
 func (b limitedBody) Read(p []byte) (int, error) {
 	n, err := b.Reader.Read(p)
-	if err == nil || err == io.EOF {
+	if err == nil || err == io.EOF || fault.As(err) != nil {
 		return n, err
 	}
 	var over *http.MaxBytesError
@@ -116,6 +119,48 @@ func (b limitedBody) Read(p []byte) (int, error) {
 		return n, tooLarge(b.limit)
 	}
 	return n, fault.Wrap(err, fault.Malformed, "body_incomplete", "The request body did not arrive whole; send it again.")
+}
+
+// paceBytes must come in each time that the pace allows.
+const paceBytes = 64 << 10
+
+// pacedBody gives up on a sender that hangs or trickles: one dead machine would hold its
+// location until the operation's own time is over. Only waiting counts; what is done between
+// two reads is not the sender's fault.
+type pacedBody struct {
+	io.ReadCloser
+	control *http.ResponseController
+	pace    time.Duration
+	within  time.Duration // for the whole body
+	until   time.Time
+	left    time.Duration // to wait until the next paceBytes are there
+	come    int           // of them
+}
+
+func pace(r request) *pacedBody {
+	return &pacedBody{ReadCloser: r.Body, control: http.NewResponseController(r.writer), pace: r.pace, within: r.timeout, until: time.Now().Add(r.timeout), left: r.pace}
+}
+
+func (b *pacedBody) Read(p []byte) (int, error) {
+	began := time.Now()
+	end := began.Add(b.left)
+	if b.until.Before(end) {
+		end = b.until
+	}
+	_ = b.control.SetReadDeadline(end) // recorders in tests have none
+	n, err := b.ReadCloser.Read(p)
+	b.left -= time.Since(began)
+	if b.come += n; b.come >= paceBytes {
+		b.come, b.left = 0, b.pace
+	}
+	switch {
+	case err == io.EOF: // from now on the library listens for the sender going away, and takes a time-out for that
+		_ = b.control.SetReadDeadline(b.until.Add(edge.ReadTimeout))
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		err = fault.Wrap(err, fault.Malformed, "body_too_slow", "The body came too slowly: its sender has %s for each %d KiB and %s for the whole. Nothing was changed. Send it again; compressed it is a tenth of its size.",
+			b.pace, paceBytes>>10, b.within)
+	}
+	return n, err
 }
 
 func tooLarge(limit int64) error {
@@ -140,11 +185,17 @@ func wrongMedia(got string, want []string) error {
 	return fault.New(fault.UnsupportedMedia, "unsupported_media_type", "The Content-Type is %s; this operation takes %s.", printable(got), strings.Join(want, " or "))
 }
 
-func plainEncoding(h http.Header) error {
-	if e := h.Get("Content-Encoding"); e != "" && e != "identity" {
-		return fault.New(fault.UnsupportedMedia, "unsupported_encoding", "The Content-Encoding %s is not taken; send the body uncompressed.", printable(e))
+// plainEncoding refuses a body that is compressed; gzip says whether that one would be taken.
+func plainEncoding(h http.Header, gzip bool) error {
+	e := h.Get("Content-Encoding")
+	if e == "" || e == "identity" {
+		return nil
 	}
-	return nil
+	instead := "uncompressed"
+	if gzip {
+		instead += " or with gzip"
+	}
+	return fault.New(fault.UnsupportedMedia, "unsupported_encoding", "The Content-Encoding %s is not taken; send the body %s.", printable(e), instead)
 }
 
 // decodeStrict reads one JSON object into the struct behind into. Unknown and

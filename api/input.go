@@ -69,6 +69,8 @@ type request struct {
 	writer  http.ResponseWriter
 	media   string
 	maxBody int64
+	pace    time.Duration // of a stream: for each paceBytes
+	timeout time.Duration // of a stream: for all of it
 	param   func(name string) (string, error)
 }
 

@@ -79,6 +79,8 @@ func (s *Server) handle(r route) echo.HandlerFunc {
 				writer:  c.Response(),
 				media:   media,
 				maxBody: r.maxBody(),
+				pace:    s.Pace,
+				timeout: r.timeout(),
 				param:   pathParam(c),
 			})
 			if err == nil && gated {
@@ -87,6 +89,7 @@ func (s *Server) handle(r route) echo.HandlerFunc {
 			return err
 		})
 		if err != nil {
+			r.stopReading(c.Response())
 			return err
 		}
 		leave() // writing may wait for a slow reader
@@ -94,6 +97,16 @@ func (s *Server) handle(r route) echo.HandlerFunc {
 		return answer(c.Response(), req, out)
 	}
 }
+
+// stopReading leaves a sender whose stream was refused a few seconds to come to its end. The
+// HTTP library reads on before it answers, and would wait for one who trickles.
+func (r route) stopReading(w http.ResponseWriter) {
+	if r.Op.plan.stream != nil {
+		_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(lingering)) // recorders in tests have none
+	}
+}
+
+const lingering = 3 * time.Second
 
 // turn waits until the operation, whose input is there, may be worked on.
 func (s *Server) turn(ctx context.Context, r route, who caller.Caller) (leave func(), err error) {

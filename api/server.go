@@ -38,6 +38,7 @@ type Config struct {
 	MaxConnections, MaxPerAddress int              // open connections in all and of one address; zero means no limit
 	Metrics                       *edge.Metrics    // counts requests; may be nil
 	Grace                         time.Duration    // for running requests at the end; zero means 10 s
+	Pace                          time.Duration    // for each 64 KiB of a feed or catalog to come; zero means 1 min
 }
 
 // Deps are the collaborators of the handlers, each a small interface declared
@@ -70,6 +71,9 @@ func New(cfg Config, deps Deps) (*Server, error) {
 	}
 	if cfg.Grace == 0 {
 		cfg.Grace = 10 * time.Second
+	}
+	if cfg.Pace == 0 {
+		cfg.Pace = time.Minute
 	}
 	s := &Server{Config: cfg, Deps: deps, limiter: newLimiter(cfg.Limits.Key, cfg.Now), turns: newTurns(cfg.Limits)}
 	site, err := docs.New(s.documented())
@@ -115,7 +119,6 @@ func (s *Server) router(table []route) (http.Handler, error) {
 	e := echo.New()
 	e.IPExtractor = echo.ExtractIPDirect() // a header must not choose the address
 	e.HTTPErrorHandler = handleError
-	e.Pre(s.crossOrigin)
 	for _, r := range table {
 		if err := r.check(); err != nil {
 			return nil, err
@@ -126,5 +129,6 @@ func (s *Server) router(table []route) (http.Handler, error) {
 			e.Add(http.MethodHead, echoPath(r.Path), h)
 		}
 	}
+	e.Pre(crossOrigin(table))
 	return e, nil
 }

@@ -232,12 +232,19 @@ func (s *Server) getFeedRejects(ctx context.Context, who caller.Caller, in feedI
 	return Raw{ContentType: "text/csv; charset=utf-8", Disposition: fmt.Sprintf(`attachment; filename="rejects-%s.csv"`, f.ID), Body: b.Bytes()}, nil
 }
 
-// inert keeps a spreadsheet from taking a stranger's text for a formula.
+// inert keeps a spreadsheet from taking a stranger's text for a formula, wherever the text
+// would begin a cell: half the world's spreadsheets split our lines at a semicolon.
 func inert(s string) string {
-	if s != "" && strings.ContainsRune("=+-@\t\r|%", rune(s[0])) {
-		return "'" + s
+	var b strings.Builder
+	begins := true
+	for _, c := range s {
+		if begins && strings.ContainsRune("=+-@|%\uff1d\uff0b\uff0d\uff20", c) {
+			b.WriteByte('\'')
+		}
+		b.WriteRune(c)
+		begins = strings.ContainsRune(" ,;\"\t\r\n", c)
 	}
-	return s
+	return b.String()
 }
 
 func (s *Server) resetFeeds(ctx context.Context, who caller.Caller, in struct {

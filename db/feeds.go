@@ -494,7 +494,7 @@ func (c *clerk) keep(ctx context.Context, t *taking, why error) {
 	}
 }
 
-var cutOff = []string{"body_incomplete", "gzip_incomplete"}
+var cutOff = []string{"body_incomplete", "body_too_slow", "gzip_incomplete"}
 
 // record writes how a feed ended and its bad rows.
 func (c *clerk) record(ctx context.Context, q querier, t *taking) error {

@@ -103,22 +103,22 @@ func (m Mark) Follows(s Stamp) (again bool, err error) {
 	order := s.AsOf.Compare(*m.AsOf)
 	switch {
 	case order < 0:
-		return false, m.conflict("feed_older", "This feed is of %s, older than what was applied last (%s). Nothing was changed.", s.AsOf.UTC().Format(time.RFC3339), m.words())
+		return false, m.conflict("feed_older", "This feed is of %s, older than what was applied last (%s). Nothing was changed. Send a newer export; where the time applied last was wrong, POST /v1/locations/…/stock/reset lets any feed follow.", s.AsOf.UTC().Format(time.RFC3339), m.words())
 	case order == 0 && equal(s.Seq, m.Seq):
 		return true, nil
 	case s.Seq == nil && m.Seq != nil && s.Kind == Delta:
-		return false, m.conflict("sequence_missing", "The feeds of this location are numbered (%s was last); a delta without a sequence could hide a lost one.", m.words())
+		return false, m.conflict("sequence_missing", "The feeds of this location are numbered (%s was last), and a delta without a number could hide a lost one. Nothing was changed. Send it with its sequence, or send a full feed.", m.words())
 	case s.Seq != nil && m.Seq != nil && *s.Seq <= *m.Seq, order == 0 && (s.Seq == nil || m.Seq == nil):
-		return false, m.conflict("sequence_not_higher", "What was applied last is %s; a later feed needs a higher sequence.", m.words())
+		return false, m.conflict("sequence_not_higher", "What was applied last is %s; a later feed needs a higher sequence. Nothing was changed. Where the sender counts from the beginning again, POST /v1/locations/…/stock/reset lets any feed follow.", m.words())
 	case s.Kind == Delta && s.Seq != nil && m.Seq != nil && *s.Seq != *m.Seq+1:
-		return false, m.conflict("sequence_gap", "Sequence %d does not follow %d: a delta was lost. Send a full feed.", *s.Seq, *m.Seq)
+		return false, m.conflict("sequence_gap", "Sequence %d does not follow %d: a delta was lost. Nothing was changed. Send the lost one first, or a full feed.", *s.Seq, *m.Seq)
 	}
 	return false, nil
 }
 
 // Differs refuses a feed that claims the place of the last one with other content.
 func (m Mark) Differs() error {
-	return m.conflict("feed_differs", "Another feed of the same time and sequence was applied (%s); a correction needs a later as_of or a higher sequence.", m.words())
+	return m.conflict("feed_differs", "Another feed of the same time and sequence was applied (%s). Nothing was changed. Send a correction with a later as_of or a higher sequence.", m.words())
 }
 
 func (m Mark) words() string {
@@ -160,16 +160,22 @@ type Allow struct {
 func (p Policy) Judge(kind Kind, c Counts, allow Allow) error {
 	ours := c.Applied + c.Unchanged + c.Rejected
 	switch {
-	case !allow.BadRows && float64(c.Rejected) > p.BadRowShare*float64(ours):
-		return fault.New(fault.Invalid, "too_many_bad_rows", "%d of %d rows that concern us are bad, more than %s. Nothing was changed. The bad rows are listed with the feed; allow_bad_rows=true applies the others.", c.Rejected, ours, percent(p.BadRowShare))
+	case !allow.BadRows && above(c.Rejected, p.BadRowShare, ours):
+		return fault.New(fault.Invalid, "too_many_bad_rows", "%d of %d rows that concern us are bad, more than %s. Nothing was changed. GET /v1/feeds/{feed_id}/rejects lists them with their reasons: mend the export, or send it with allow_bad_rows=true to apply the others.", c.Rejected, ours, percent(p.BadRowShare))
 	case kind != Full || allow.Missing:
 		return nil
 	case c.Known > 0 && c.Applied+c.Unchanged == 0:
-		return fault.New(fault.Invalid, "feed_names_nothing", "This full feed names none of our parts, and %d were known here. Nothing was changed. allow_missing=true empties the location.", c.Known)
-	case c.Missing >= int64(p.GuardLeastLines) && float64(c.Missing) > p.GuardShare*float64(c.Known):
-		return fault.New(fault.Invalid, "too_much_missing", "This full feed leaves out %d of %d parts known here, more than %s. Nothing was changed. If they are really gone, allow_missing=true applies it.", c.Missing, c.Known, percent(p.GuardShare))
+		return fault.New(fault.Invalid, "feed_names_nothing", "This full feed names none of our parts, and %d were known here. Nothing was changed. See whether the export is complete and its codes are those agreed on; allow_missing=true empties the location.", c.Known)
+	case c.Missing >= int64(p.GuardLeastLines) && above(c.Missing, p.GuardShare, c.Known):
+		return fault.New(fault.Invalid, "too_much_missing", "This full feed leaves out %d of %d parts known here, more than %s. Nothing was changed. See whether the export is complete; if the parts are really gone, send it with allow_missing=true.", c.Missing, c.Known, percent(p.GuardShare))
 	}
 	return nil
+}
+
+// above: n is more than a share of all. A share such as 0.29 is no exact float: 29 of 100 are not
+// more than 29 %.
+func above(n int64, share float64, all int64) bool {
+	return float64(n) > share*float64(all)+1e-6
 }
 
 func percent(share float64) string { return fmt.Sprintf("%g %%", share*100) }

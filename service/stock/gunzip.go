@@ -36,7 +36,7 @@ func (g *gunzip) Read(p []byte) (int, error) {
 	n, err := g.z.Read(p)
 	g.out += int64(n)
 	if g.out > MaxFeedBytes || g.out > ratioFrom && g.out/maxRatio > g.in.n {
-		return n, fault.New(fault.TooLarge, "feed_unfolds_too_far", "The compressed feed unfolds to more than %d times its size, or to more than %d GiB; send it uncompressed or in parts.", maxRatio, MaxFeedBytes>>30)
+		return n, fault.New(fault.TooLarge, "feed_unfolds_too_far", "The compressed feed unfolds to more than %d times its size, or to more than %d GiB. See whether the export repeats itself; one that is really so long goes uncompressed.", maxRatio, MaxFeedBytes>>30)
 	}
 	if err != nil && err != io.EOF {
 		return n, gzipFault(err)

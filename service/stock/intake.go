@@ -133,7 +133,7 @@ func (in *Intake) place(r *row) (*Place, error) {
 		return in.only, nil
 	}
 	if r.bad != "" || r.location == "" {
-		return nil, fault.New(fault.Malformed, "feed_location_missing", "Line %d does not say for which location it is; a row that belongs nowhere spoils the whole feed.", r.line)
+		return nil, fault.New(fault.Malformed, "feed_location_missing", "Line %d does not say for which location it is. Nothing was changed: a row that belongs nowhere may be missing anywhere. Fill in its location.", r.line)
 	}
 	if p, ok := in.places[r.location]; ok {
 		return p, nil

@@ -24,8 +24,10 @@ const (
 	NDJSON Format = "application/x-ndjson"
 )
 
-// maxLine bounds what one row may need of memory.
-const maxLine = 64 << 10
+const (
+	maxLine  = 64 << 10   // bytes: what one row may need of memory
+	maxLines = 20_000_000 // of a feed: more is an export that goes round in a circle, and would fill the disk
+)
 
 // columnOrder is the order in which the columns of a CSV feed stand; which of them a feed has
 // is its own choice, but for on_hand and one of sku, gtin and code. The order is checked
@@ -109,28 +111,52 @@ func (r *rowReader) next(into *row) error {
 
 // readLine gives the next line without its end, as a text of its own.
 func (r *rowReader) readLine() (string, error) {
+	if r.line == 0 {
+		if err := r.noText(); err != nil {
+			return "", err
+		}
+	}
 	b, err := r.in.ReadSlice('\n')
 	r.bytes += int64(len(b))
 	switch {
 	case errors.Is(err, bufio.ErrBufferFull):
-		return "", fault.New(fault.Malformed, "line_too_long", "Line %d has more than %d KiB; a feed has one part in each line.", r.line+1, maxLine>>10)
+		return "", fault.New(fault.Malformed, "line_too_long", "Line %d has more than %d KiB. A feed has one part in each line; see that the export ends its lines with a line feed.", r.line+1, maxLine>>10)
 	case err == io.EOF && len(b) == 0:
 		if r.format == CSV && r.columns == nil {
-			return "", fault.New(fault.Malformed, "feed_empty", "The feed is empty; it needs at least its header line.")
+			return "", fault.New(fault.Malformed, "feed_empty", "The feed is empty; it needs at least its header line. See whether the export has failed.")
 		}
 		return "", io.EOF
 	case err != nil && err != io.EOF:
 		return "", err
 	}
-	r.line++
+	if r.line++; r.line > maxLines {
+		return "", fault.New(fault.TooLarge, "feed_too_long", "The feed has more than %d lines, more than any location lists. See whether the export repeats itself.", maxLines)
+	}
 	if r.line == 1 {
 		b = bytes.TrimPrefix(b, []byte("\xef\xbb\xbf"))
 	}
 	b = bytes.TrimSuffix(bytes.TrimSuffix(b, []byte("\n")), []byte("\r"))
 	if !utf8.Valid(b) {
-		return "", fault.New(fault.Malformed, "not_utf8", "Line %d is not UTF-8 text; export the feed as UTF-8 (it may be Windows-1252 or Latin-1).", r.line)
+		return "", fault.New(fault.Malformed, "not_utf8", "Line %d is not UTF-8 text, but perhaps Windows-1252 or Latin-1; export the feed as UTF-8.", r.line)
 	}
 	return string(b), nil
+}
+
+// noText recognizes by its first bytes what is often sent instead of a text, because what its
+// first line would be said to be explains nothing.
+func (r *rowReader) noText() error {
+	head, _ := r.in.Peek(4) // an error comes again with the first line
+	for start, e := range map[string]struct{ code, text string }{
+		"\x1f\x8b":   {"feed_compressed", "The body is compressed with gzip and the request does not say so; add the header Content-Encoding: gzip."},
+		"PK\x03\x04": {"feed_compressed", "The body is a zip file or a workbook; save it as CSV (UTF-8) and send that."},
+		"\xff\xfe":   {"not_utf8", "The feed is UTF-16 text; export it as UTF-8."},
+		"\xfe\xff":   {"not_utf8", "The feed is UTF-16 text; export it as UTF-8."},
+	} {
+		if strings.HasPrefix(string(head), start) {
+			return fault.New(fault.Malformed, e.code, "%s", e.text)
+		}
+	}
+	return nil
 }
 
 // header finds the separator and checks that the columns are ours, in their order.
@@ -144,24 +170,24 @@ func (r *rowReader) header(text string) error {
 		place := slices.Index(columnOrder, name)
 		switch {
 		case place < 0:
-			return headerFault("The header names a column %q; known are %s.", clip(name), strings.Join(columnOrder, ", "))
+			return headerFault("The header names a column %q, which is not known. Known are %s; leave the others out of the export.", clip(name), strings.Join(columnOrder, ", "))
 		case place == at:
-			return headerFault("The header names the column %s twice.", name)
+			return headerFault("The header names the column %s twice; leave one of them out.", name)
 		case place < at:
-			return headerFault("The header's columns stand in another order than agreed: %s comes after %s; the order is %s.", name, columnOrder[at], strings.Join(columnOrder, ", "))
+			return headerFault("The header's columns stand in another order than agreed: %s comes after %s. Put them in the order %s; columns may be left out.", name, columnOrder[at], strings.Join(columnOrder, ", "))
 		}
 		at = place
 	}
 	has := func(name string) bool { return slices.Contains(names, name) }
 	switch {
 	case !has("sku") && !has("gtin") && !has("code"):
-		return headerFault("The header names no column that says which part is meant: sku, gtin or code.")
+		return headerFault("The header names no column that says which part is meant; add sku, gtin or code.")
 	case !has("on_hand"):
-		return headerFault("The header does not name the column on_hand.")
+		return headerFault("The header does not name the column on_hand, which says how many there are; add it.")
 	case r.places && !has("location"):
-		return headerFault("The header does not name the column location; a feed for one location goes to that location's own address.")
+		return headerFault("The header does not name the column location; add it, or send the feed of one location to that location's own address.")
 	case !r.places && has("location"):
-		return headerFault("The header names a column location, but this address is one location's own; send it to /v1/stock.")
+		return headerFault("The header names a column location, but this address is one location's own; send the feed to PUT /v1/stock, or leave the column out.")
 	}
 	r.columns = names
 	return nil
@@ -237,7 +263,7 @@ func (r *rowReader) split(text string) ([]string, error) {
 	for {
 		value, rest, more, ok := r.cut(text)
 		if !ok {
-			return nil, fault.New(fault.Malformed, "feed_quotes", "Line %d has a quoted value that does not end in its line.", r.line)
+			return nil, fault.New(fault.Malformed, "feed_quotes", "Line %d has a quoted value that does not end in its line. Close the quote; a quote inside a value is written twice, and a value has no line breaks.", r.line)
 		}
 		r.fields = append(r.fields, value)
 		if !more {
