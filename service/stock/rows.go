@@ -145,7 +145,10 @@ func (r *rowReader) readLine() (string, error) {
 // noText recognizes by its first bytes what is often sent instead of a text, because what its
 // first line would be said to be explains nothing.
 func (r *rowReader) noText() error {
-	head, _ := r.in.Peek(4) // an error comes again with the first line
+	head, err := r.in.Peek(4)
+	if err != nil && err != io.EOF {
+		return err
+	}
 	for start, e := range map[string]struct{ code, text string }{
 		"\x1f\x8b":   {"feed_compressed", "The body is compressed with gzip and the request does not say so; add the header Content-Encoding: gzip."},
 		"PK\x03\x04": {"feed_compressed", "The body is a zip file or a workbook; save it as CSV (UTF-8) and send that."},
