@@ -13,7 +13,9 @@ import (
 	"forkwright/api/page/chart"
 	"forkwright/api/page/pdf"
 	"forkwright/api/ubl"
+	"forkwright/service/account"
 	"forkwright/service/caller"
+	"forkwright/service/catalog"
 	"forkwright/service/fault"
 	"forkwright/service/fitment"
 	"forkwright/service/quote"
@@ -38,35 +40,30 @@ var (
 // quotePaper is a quote as something that leaves the house. Personal values are joined here and
 // kept nowhere.
 func (s *Server) quotePaper(ctx context.Context, q quote.Quote, media string) (Raw, error) {
-	customer, err := s.customerOf(ctx, q)
+	seller, customer, err := s.parties(ctx, q)
 	if err != nil {
 		return Raw{}, err
 	}
+	extras := paper.Extras{Customer: customer, PageURL: s.pageOf(q), Logo: seller.Logo}
 	switch media {
 	case mediaPDF:
-		seller, err := s.Quotes.Store.Seller(ctx, q.AccountID)
-		if err != nil {
-			return Raw{}, err
-		}
-		body, err := pdf.Quote(q, pdf.Extras{Customer: customer, PageURL: s.pageOf(q), Logo: seller.Logo})
+		body, err := pdf.Quote(q, extras)
 		return printed(media, fileName(q, "", ".pdf"), body, err)
 	case mediaXML:
 		if len(q.Lines) == 0 {
 			return Raw{}, fault.New(fault.Conflict, "quote_without_lines", "This quote has no line, and a UBL quotation needs one. Read it as JSON or on paper.")
 		}
-		body, err := ubl.Quotation(q, ubl.Customer(customer))
+		body, err := ubl.Quotation(q, ubl.Customer(customer), extras.PageURL)
 		return printed(media, fileName(q, "", ".xml"), body, err)
 	}
-	body, err := paper.Quote(q, customer)
+	body, err := paper.Quote(q, extras)
 	return printed(mediaHTML, "", body, err)
 }
 
-func (s *Server) customerOf(ctx context.Context, q quote.Quote) (paper.Customer, error) {
-	if q.PersonID == "" {
-		return paper.Customer{}, nil
-	}
-	p, err := s.Quotes.Store.Person(ctx, q.AccountID, q.PersonID)
-	return paper.Customer{Name: p.Name, Email: p.Email, Phone: p.Phone, Address: p.Address}, err
+// parties are the seller as it is now, for its logo and its bench, and the customer.
+func (s *Server) parties(ctx context.Context, q quote.Quote) (account.Seller, paper.Customer, error) {
+	seller, p, err := s.Quotes.Store.Parties(ctx, q.AccountID, q.PersonID)
+	return seller, paper.Customer{Name: p.Name, Email: p.Email, Phone: p.Phone, Address: p.Address}, err
 }
 
 func (s *Server) pageOf(q quote.Quote) string { return "/q/" + PageToken(s.LinkKey, q.ID) }
@@ -105,9 +102,9 @@ func fileName(q quote.Quote, before, after string) string {
 
 // ---- GET /v1/quotes/{quote_id}/bench-sheet --------------------------------------------------
 
-// getBenchSheet is made from the bill that the quote keeps, so it stays what was quoted. The
-// quote does not know the rider: spring, preload and bump stop stand in the steps, and the
-// setup's figures are left to be written.
+// getBenchSheet is made from the bill that the quote keeps and from its catalog revision, so it
+// stays what was quoted. The quote does not know the rider: the setup's figures are those of what
+// is put together, and the sag is left to be written.
 func (s *Server) getBenchSheet(ctx context.Context, who caller.Caller, in getQuoteIn) (Raw, error) {
 	q, err := s.Quotes.Get(ctx, who.AccountID, in.QuoteID)
 	if err != nil {
@@ -120,19 +117,20 @@ func (s *Server) getBenchSheet(ctx context.Context, who caller.Caller, in getQuo
 	if !ok {
 		return Raw{}, fault.New(fault.NotFound, "no_bench_work", "There is no work at the bench in this quote: it was asked for without a job, or over the counter.")
 	}
-	customer, err := s.customerOf(ctx, q)
+	seller, customer, err := s.parties(ctx, q)
 	if err != nil {
 		return Raw{}, err
 	}
-	seller, err := s.Quotes.Store.Seller(ctx, q.AccountID)
+	rev, err := s.quotedFrom(ctx, q)
 	if err != nil {
 		return Raw{}, err
 	}
 	sheet := bench.Input{Bill: bill, Quote: &q, Customer: customer.Name, Units: unit.System(seller.Units), PageURL: "/v1/quotes/" + q.ID + "/bench-sheet"}
 	sheet.Language = cmp.Or(seller.BenchLanguage, q.Language)
-	if sheet.Name, err = s.namesOf(ctx, q, sheet.Language); err != nil {
-		return Raw{}, err
+	if rev != nil {
+		sheet.Name = bench.Names(rev, sheet.Language, "en")
 	}
+	sheet.Assembled, sheet.WhyNot = bench.Assemble(rev, &bill, seller.SagTargets)
 	return benchPaper(bench.New(sheet), q, in.Media)
 }
 
@@ -145,9 +143,9 @@ func benchPaper(sheet bench.Sheet, q quote.Quote, media string) (Raw, error) {
 	return printed(mediaHTML, "", body, err)
 }
 
-// namesOf finds names in the catalog revision of a quote. Where that is no longer kept, codes
-// stand for names.
-func (s *Server) namesOf(ctx context.Context, q quote.Quote, language string) (func(string) string, error) {
+// quotedFrom is the catalog revision of a quote, nil where it is no longer kept: codes then stand
+// for names, and nothing is worked out.
+func (s *Server) quotedFrom(ctx context.Context, q quote.Quote) (*catalog.Revision, error) {
 	live, err := s.Catalogs.At(ctx, q.CatalogRevision)
 	if f := fault.As(err); f != nil && f.Kind == fault.Gone {
 		return nil, nil
@@ -155,7 +153,7 @@ func (s *Server) namesOf(ctx context.Context, q quote.Quote, language string) (f
 	if err != nil {
 		return nil, err
 	}
-	return bench.Names(live.Revision, language, "en"), nil
+	return live.Revision, nil
 }
 
 // ---- POST /v1/setups as a picture -----------------------------------------------------------

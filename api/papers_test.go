@@ -183,7 +183,7 @@ func TestTheBenchSheetIsThatOfTheQuote(t *testing.T) {
 		t.Error(got)
 	}
 	onPage, inFile := unbroken(html.UnescapeString(tags.ReplaceAllString(string(page.Body), " "))), unbroken(pdftest.Text(t, file.Body))
-	for _, want := range []string{"Zora Beispielperson", "Hollin 36 Expert", "QB-S36L-055", "Preload setting 2", "62 psi, at full extension", "Sag measured, mm", q.Number} {
+	for _, want := range []string{"Zora Beispielperson", "Hollin 36 Expert", "QB-S36L-055", "Preload setting 2", "62 psi, at full extension", "Sag measured, mm, weight eased on", "62 psi (4.3 bar, 427 kPa)", "setting 2, 1 spacer", "Sag to aim at", "Bump stop from 106 mm", q.Number} {
 		if !strings.Contains(onPage, want) {
 			t.Errorf("the page does not say %q", want)
 		}
@@ -247,6 +247,11 @@ func TestTheBenchSheetOutlivesItsCatalog(t *testing.T) {
 	got := []string{fork.FindStringSubmatch(string(before.Body))[1], fork.FindStringSubmatch(string(after.Body))[1]}
 	if diff := cmp.Diff([]string{"Skarnfeld Hollin 36 Expert (2021-2023)", matrixFork}, got); diff != "" {
 		t.Errorf("the fork's name while its revision is kept, and its code after (-want +got):\n%s", diff)
+	}
+	for body, want := range map[string]bool{string(before.Body): true, string(after.Body): false} {
+		if strings.Contains(body, "force-travel-title") != want || strings.Contains(body, "is no longer kept, so there are no figures and no chart") == want {
+			t.Errorf("chart on the sheet %t, want %t", !want, want)
+		}
 	}
 }
 

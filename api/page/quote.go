@@ -20,6 +20,14 @@ import (
 // nowhere else; all are empty after they were erased.
 type Customer struct{ Name, Email, Phone, Address string }
 
+// Extras is what a quote's paper carries beside the quote itself.
+type Extras struct {
+	Customer Customer
+	PageURL  string // the web page of the quote; printed where it is absolute
+	Logo     []byte // PNG or JPEG; left out when it cannot be read
+	Paper    string // A4 or Letter; empty: the seller's
+}
+
 //go:embed quote.html
 var quoteHTML string
 
@@ -35,7 +43,8 @@ type sheet struct {
 	CSS      template.CSS
 	Q        quote.Quote
 	Customer Customer
-	Address  []string // of the customer, line by line
+	Address  []string     // of the customer, line by line
+	Logo     template.URL // "" without one
 	Title    string
 	State    string // what has to be said about its state; "" for a quote that holds
 	Facts    []fact
@@ -46,6 +55,7 @@ type sheet struct {
 	Terms    string
 	Closing  string
 	Foot     []string
+	Web      string // address of the page, where it can be typed into a browser
 	Gross    bool
 }
 
@@ -77,9 +87,10 @@ type sum struct {
 type figure struct{ Exact, Shown string }
 
 // Quote lays a quote out as a page for a browser and for one sheet of A4 or Letter where it
-// fits. The same quote and customer give the same bytes.
-func Quote(q quote.Quote, c Customer) ([]byte, error) {
-	s := Lay(q, c)
+// fits. The same quote and extras give the same bytes.
+func Quote(q quote.Quote, x Extras) ([]byte, error) {
+	s := Lay(q, x)
+	s.Logo = logo(x.Logo)
 	var b bytes.Buffer
 	if err := quoteTemplate.Execute(&b, s); err != nil {
 		return nil, fmt.Errorf("laying out a quote: %w", err)
@@ -89,11 +100,14 @@ func Quote(q quote.Quote, c Customer) ([]byte, error) {
 
 // Lay chooses what a quote's paper says and in which words, with every amount both exact and as
 // it is written for a reader, so that all forms of the paper carry the same digits.
-func Lay(q quote.Quote, c Customer) Laid {
+func Lay(q quote.Quote, x Extras) Laid {
 	lang, words := wordsIn(q.Language)
 	s := sheet{
-		Words: words, Language: lang, CSS: template.CSS(paperCSS + "@page{size:" + paperSize(q.Seller.Paper) + ";margin:11mm 14mm 10mm}"), //nolint:gosec // ours, and one of two words
-		Q: q, Customer: c, Address: linesOf(c.Address), Gross: q.Basis == quote.Gross,
+		Words: words, Language: lang, CSS: template.CSS(paperCSS + "@page{size:" + paperSize(cmp.Or(x.Paper, q.Seller.Paper)) + ";margin:11mm 14mm 10mm}"), //nolint:gosec // ours, and one of two words
+		Q: q, Customer: x.Customer, Address: linesOf(x.Customer.Address), Gross: q.Basis == quote.Gross,
+	}
+	if strings.Contains(x.PageURL, "://") {
+		s.Web = x.PageURL
 	}
 	s.Title = words["quote"]
 	if q.Number != "" {

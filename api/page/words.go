@@ -26,7 +26,7 @@ var english = map[string]string{
 	"state_declined": "Declined", "state_lapsed": "Lapsed: the parts are no longer kept", "state_accepted": "Accepted", "state_fulfilled": "Handed over", "state_partly_fulfilled": "Partly handed over",
 	"price_missing_note": "Some lines have no price yet. The totals are without them.",
 	"safety":             "A fork carries you. Springs under load and air under pressure can injure, and a fork that is put together wrongly can fail on the trail. The fork maker's manual comes before this paper; leave the work to a qualified technician where you are not sure.",
-	"registration":       "Registered as", "tax_id": "Tax ID",
+	"registration":       "Registered as", "tax_id": "Tax ID", "on_the_web": "This quote on the web:",
 }
 
 var german = map[string]string{
@@ -44,5 +44,5 @@ var german = map[string]string{
 	"state_declined": "Abgelehnt", "state_lapsed": "Verfallen: die Teile liegen nicht mehr bereit", "state_accepted": "Angenommen", "state_fulfilled": "Übergeben", "state_partly_fulfilled": "Teilweise übergeben",
 	"price_missing_note": "Einige Posten haben noch keinen Preis. Die Summen sind ohne sie.",
 	"safety":             "Eine Gabel trägt Sie. Federn unter Last und Luft unter Druck können verletzen, und eine falsch zusammengesetzte Gabel kann unterwegs versagen. Die Anleitung des Gabelherstellers geht vor; wo Sie unsicher sind, gehört die Arbeit in die Hände einer Fachkraft.",
-	"registration":       "Eingetragen als", "tax_id": "Steuernummer",
+	"registration":       "Eingetragen als", "tax_id": "Steuernummer", "on_the_web": "Dieses Angebot im Netz:",
 }

@@ -18,6 +18,7 @@ type document struct {
 	LineCount  int         `xml:"cbc:LineCountNumeric"`
 	Validity   *period     `xml:"cac:ValidityPeriod"`
 	Request    *reference  `xml:"cac:RequestForQuotationDocumentReference"`
+	Page       *webPage    `xml:"cac:AdditionalDocumentReference"`
 	Seller     supplier    `xml:"cac:SellerSupplierParty"`
 	Buyer      *supplier   `xml:"cac:BuyerCustomerParty"`
 	Allowances []allowance `xml:"cac:AllowanceCharge"`
@@ -32,6 +33,14 @@ type period struct {
 
 type reference struct {
 	ID string `xml:"cbc:ID"`
+}
+
+// webPage is the quote as a page for a browser.
+type webPage struct {
+	ID   string `xml:"cbc:ID"`
+	Kind string `xml:"cbc:DocumentType"`
+	URI  string `xml:"cac:Attachment>cac:ExternalReference>cbc:URI"`
+	Mime string `xml:"cac:Attachment>cac:ExternalReference>cbc:MimeCode"`
 }
 
 type supplier struct {

@@ -20,9 +20,10 @@ import (
 // nowhere else; an empty name leaves the party out.
 type Customer struct{ Name, Email, Phone, Address string }
 
-// Quotation writes a quote. The same quote and customer give the same bytes. It fails for a quote
-// without lines, which the schema does not know.
-func Quotation(q quote.Quote, c Customer) ([]byte, error) {
+// Quotation writes a quote, with the address of its web page where that is absolute. The same quote,
+// customer and address give the same bytes. It fails for a quote without lines, which the schema
+// does not know.
+func Quotation(q quote.Quote, c Customer, page string) ([]byte, error) {
 	if len(q.Lines) == 0 {
 		return nil, fmt.Errorf("quote %s has no line: a UBL quotation needs one", q.ID)
 	}
@@ -31,7 +32,7 @@ func Quotation(q quote.Quote, c Customer) ([]byte, error) {
 	b.WriteString(xml.Header)
 	e := xml.NewEncoder(&b)
 	e.Indent("", "  ")
-	if err := e.Encode(w.document(c)); err != nil {
+	if err := e.Encode(w.document(c, page)); err != nil {
 		return nil, fmt.Errorf("writing quote %s as UBL: %w", q.ID, err)
 	}
 	b.WriteByte('\n')
@@ -40,7 +41,7 @@ func Quotation(q quote.Quote, c Customer) ([]byte, error) {
 
 type writer struct{ q *quote.Quote }
 
-func (w writer) document(c Customer) *document {
+func (w writer) document(c Customer, page string) *document {
 	q := w.q
 	d := &document{
 		Xmlns: "urn:oasis:names:specification:ubl:schema:xsd:Quotation-2",
@@ -56,6 +57,9 @@ func (w writer) document(c Customer) *document {
 	}
 	if q.ValidUntil != "" {
 		d.Validity = &period{q.ValidUntil}
+	}
+	if strings.Contains(page, "://") {
+		d.Page = &webPage{ID: d.ID, Kind: "Web page", URI: page, Mime: "text/html"}
 	}
 	if c.Name != "" {
 		d.Buyer = &supplier{buyer(c)}

@@ -69,7 +69,7 @@ var someone = Customer{Name: "Łukasz 山田", Email: "rider@example.test", Addr
 
 func written(t *testing.T, q quote.Quote, c Customer) []byte {
 	t.Helper()
-	out, err := Quotation(q, c)
+	out, err := Quotation(q, c, "https://shop.example/q/token")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -235,7 +235,19 @@ func TestHostileTextStaysText(t *testing.T) {
 }
 
 func TestAQuoteWithoutLinesIsRefused(t *testing.T) {
-	if _, err := Quotation(quote.Quote{ID: "x"}, Customer{}); err == nil {
+	if _, err := Quotation(quote.Quote{ID: "x"}, Customer{}, ""); err == nil {
 		t.Error("no error")
+	}
+}
+
+func TestOnlyAnAddressThatCanBeFollowedIsInTheFile(t *testing.T) {
+	for page, want := range map[string]bool{"https://shop.example/q/token": true, "/q/token": false, "": false} {
+		out, err := Quotation(sample(t, nil), someone, page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := strings.Contains(string(out), "<cbc:URI>"); got != want {
+			t.Errorf("%q: address in the file %t, want %t", page, got, want)
+		}
 	}
 }

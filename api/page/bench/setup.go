@@ -6,136 +6,180 @@ import (
 
 	"forkwright/api/page/chart"
 	"forkwright/service/catalog"
+	"forkwright/service/fault"
 	"forkwright/service/job"
 	"forkwright/service/setup"
+	"forkwright/service/spring"
 	"forkwright/service/unit"
 )
 
-// setup puts the figures of a setup on the sheet, or room to write them.
-func (l *layout) setup() {
-	a := l.in.Setup
-	if a == nil {
-		for _, name := range []string{"Spring fitted, by its mark", "Preload spacers", "Bump stop set to", "Sag measured, mm"} {
-			l.add(name, "")
+// Assemble works out what a bill puts together, with the shop's own sag targets by discipline.
+// Where it cannot be, why says so in a sentence; both are empty for a job that leaves no coil in
+// the fork.
+func Assemble(rev *catalog.Revision, bill *job.Bill, sagTargets map[string]float64) (built *setup.Assembled, why string) {
+	b := bill.Built
+	switch {
+	case b == nil:
+		return nil, ""
+	case b.Spring == "":
+		return nil, "No spring is chosen in this order, so there are no figures and no chart. Choose it by the setup and write here what was fitted."
+	case rev == nil:
+		return nil, fmt.Sprintf("Catalog revision %d, from which this was quoted, is no longer kept, so there are no figures and no chart.", bill.CatalogRevision)
+	}
+	in := setup.Assembly{Fork: bill.Fork, Cartridge: b.Cartridge, Spring: b.Spring, TravelMM: float64(b.TravelMM), Preload: b.Preload, Damper: b.Damper, Discipline: b.Use}
+	if own, ok := sagTargets[b.Use]; ok {
+		in.SagPercent = &own
+	}
+	if b.BumpStop != nil {
+		if kPa, err := b.BumpStop.SI(unit.Pressure); err == nil {
+			in.BumpKPa = &kPa
 		}
+	}
+	a, err := setup.Assemble(rev, in)
+	if err != nil {
+		return nil, "The figures cannot be worked out: " + fault.As(err).Text
+	}
+	return &a, ""
+}
+
+// setup puts on the sheet what is put together, and room to write what is read off it.
+func (l *layout) setup() {
+	l.out.SetupNote = l.in.WhyNot
+	b := l.in.Bill.Built
+	if b == nil {
+		l.blanks("Air pressure", "Volume spacers")
 		return
 	}
-	if a.Status != setup.OK {
-		l.out.SetupNote = a.Text
+	l.add("Cartridge", strings.Join(nonEmpty(l.name(b.Cartridge), b.Cartridge), ", "))
+	a := l.in.Assembled
+	if a == nil {
+		l.blanks("Spring fitted, by its mark", "Preload spacers", "Bump stop set to")
+		return
 	}
-	chosen := a.Recommended
-	if chosen == nil && a.Nearest != nil {
-		chosen = a.Nearest
-		l.out.SetupNote = strings.TrimSpace(l.out.SetupNote + " The figures below are the nearest that could be built, with its faults; do not build it without settling this first.")
+	if a.Fault != "" {
+		l.out.SetupNote = a.Fault + " Do not build it before this is settled."
 	}
-	if chosen != nil {
-		l.coil(chosen)
-		l.compareSpring(chosen.Spring.SKU)
-	}
-	if a.Air != nil {
-		l.air(a.Air)
-	}
+	l.coil(a)
+	l.forces(a)
+	l.aim(a)
 	for _, c := range a.Clicks {
 		l.click(c)
 	}
-	l.add("Sag measured", "")
-	if c, ok := chart.OfSetup(a, l.in.Units); ok {
-		l.out.Chart = &c
-	}
+	l.blanks()
+	c := chart.OfAssembled(a, l.in.Units)
+	l.out.Chart = &c
 	for _, c := range a.Cautions {
-		l.out.Cautions = append(l.out.Cautions, l.caution(c.Code, c.Text, c.Reason))
-	}
-}
-
-// compareSpring says so where the work order brings another spring than the setup asks for.
-func (l *layout) compareSpring(sku string) {
-	for _, x := range l.in.Bill.Lines {
-		brought := x.Role == job.New || x.Role == job.Included || x.Role == job.CustomerSupplied
-		if sku != "" && brought && x.Kind == catalog.KindSpring && x.SKU != sku {
-			l.out.SetupNote = strings.TrimSpace(l.out.SetupNote + fmt.Sprintf(" The order brings the spring %s and the setup asks for %s: settle which before the leg is closed.", x.SKU, sku))
+		if !l.told[c.Code] {
+			l.out.Cautions = append(l.out.Cautions, l.caution(c.Code, c.Text, c.Reason))
 		}
 	}
 }
 
-func (l *layout) rateUnit() string {
-	if l.system() == unit.Imperial {
-		return "lbf/in"
+// blanks are written by hand; the sag always is.
+func (l *layout) blanks(names ...string) {
+	for _, name := range append(names, "Sag measured, mm, weight eased on", "Sag measured, mm, after a bounce") {
+		l.add(name, "")
 	}
-	return "N/mm"
 }
 
 func (l *layout) add(name, value string) {
 	l.out.Setup = append(l.out.Setup, Fact{name, value})
 }
 
-func (l *layout) coil(s *setup.Setup) {
-	text := l.show(s.Spring.RateNPerMM, unit.Rate)
-	if p := s.Spring.Published; p.Known() && label(p.Unit) != label(l.rateUnit()) {
-		text = published(p) + " (" + text + ")"
-	}
-	if s.Spring.SKU != "" {
-		text += ", " + s.Spring.SKU
-	}
-	l.add("Spring", text)
-	text = fmt.Sprintf("setting %d", s.Preload.Setting)
-	if s.Preload.Setting == 0 {
-		text = l.show(s.PreloadMM, unit.Length)
-	}
-	switch s.Preload.Spacers {
-	case 0:
-		text += ", no spacer"
-	case 1:
-		text += ", 1 spacer"
-	default:
-		text += fmt.Sprintf(", %d spacers", s.Preload.Spacers)
+func (l *layout) coil(a *setup.Assembled) {
+	s := &a.Setup
+	l.add("Spring", strings.Join(nonEmpty(rates(s.Spring), s.Spring.SKU), ", "))
+	text := fmt.Sprintf("setting %d, %s: %s, %s", s.Preload.Setting, spacers(s.Preload.Spacers), l.show(s.PreloadMM, unit.Length), l.show(s.PreloadN, unit.Force))
+	if !a.PreloadSaid {
+		text += "; not in the order, the least is taken"
 	}
 	l.add("Preload", text)
-	l.sag(s.Sag)
+	l.add("Fork travel", l.show(a.TravelMM, unit.Length))
 	if b := s.Bump; b != nil {
-		l.bump(b)
+		l.bump(b, a)
 	}
-	l.add("End force", l.show(s.EndN, unit.Force)+", "+l.band(s.EndLowN, s.EndHighN, unit.Force))
-	if b := s.Bind; b != nil {
-		l.add("Travel left before the coil's least gaps are used up", l.show(b.MarginMM, unit.Length))
+	if b := s.Bind; b != nil && b.MarginMM >= 0 {
+		l.add("In hand before the coils come too close", l.show(b.MarginMM, unit.Length)+" of travel")
 	}
 }
 
-func (l *layout) bump(b *setup.BumpDetail) {
-	switch {
-	case b.Published.Known() && b.Medium == "air":
-		l.add("Bump stop, fork extended", published(b.Published)+" ("+l.show(b.SetKPa, unit.Pressure)+")")
-	case b.Medium == "air":
-		l.add("Bump stop, fork extended", l.show(b.SetKPa, unit.Pressure))
+// rates writes a rate as its maker does, then in the other unit.
+func rates(s setup.Spring) string {
+	p := s.Published
+	other, decimals := "lbf/in", 1
+	if label(p.Unit) == other {
+		other, decimals = "N/mm", 2
 	}
-	l.add("Bump stop begins at", l.show(b.ContactMM, unit.Length)+" of travel")
+	return published(p) + " (" + number(unit.From(s.RateNPerMM, unit.Rate, other), decimals) + "\u00a0" + other + ")"
 }
 
-func (l *layout) air(a *setup.AirSetup) {
-	l.add("Air pressure", l.show(a.GaugeKPa, unit.Pressure)+", "+l.band(a.LowKPa, a.HighKPa, unit.Pressure))
-	if a.MaxKPa > 0 {
-		l.add("Highest pressure of the part", l.show(a.MaxKPa, unit.Pressure))
+func spacers(n int) string {
+	switch n {
+	case 0:
+		return "no spacer"
+	case 1:
+		return "1 spacer"
 	}
-	l.add("Volume spacers", fmt.Sprint(a.Spacers))
-	l.sag(a.Sag)
-	l.add("End force", l.show(a.EndN, unit.Force)+", "+l.band(a.EndLowN, a.EndHighN, unit.Force))
+	return fmt.Sprintf("%d spacers", n)
 }
 
-func (l *layout) sag(s setup.SagFigure) {
-	l.add("Sag", fmt.Sprintf("%s, %s %%, %s", l.show(s.MM, unit.Length), number(s.Percent, 0), l.band(s.LowMM, s.HighMM, unit.Length)))
+func (l *layout) bump(b *setup.BumpDetail, a *setup.Assembled) {
+	if b.Medium == "air" {
+		text := pressures(b.Published, b.SetKPa)
+		if asked := l.in.Bill.Built.BumpStop; asked != nil {
+			text = pressures(*asked, b.SetKPa)
+		}
+		if !a.BumpSaid {
+			text += ", a starting value; not in the order"
+		}
+		l.add("Bump stop, fork extended", text)
+	}
+	l.add("Bump stop begins at", l.show(b.ContactMM, unit.Length)+" of travel, for the last "+l.show(a.TravelMM-b.ContactMM, unit.Length))
+}
+
+// pressures writes a gauge pressure as it was given, then in the units that pumps show.
+func pressures(p catalog.Published, kPa float64) string {
+	var other []string
+	for _, o := range []struct {
+		unit     string
+		decimals int
+	}{{"psi", 0}, {"bar", 1}, {"kPa", 0}} {
+		if o.unit != p.Unit {
+			other = append(other, number(unit.From(kPa, unit.Pressure, o.unit), o.decimals)+"\u00a0"+o.unit)
+		}
+	}
+	return published(p) + " (" + strings.Join(other, ", ") + ")"
+}
+
+func (l *layout) forces(a *setup.Assembled) {
+	s := &a.Setup
+	l.add("Force at the start", l.show(s.StartN, unit.Force))
+	l.add("Force at full travel, pressed slowly", l.show(a.SlowEndN, unit.Force))
+	l.add("Force at full travel, in a fast stroke", l.show(s.EndN, unit.Force)+", "+l.band(s.EndLowN, s.EndHighN, unit.Force))
+}
+
+func (l *layout) aim(a *setup.Assembled) {
+	t := a.Target
+	low, high := a.SagRange()
+	l.add("Sag to aim at", fmt.Sprintf("%s (%s\u00a0%%); %s (%s–%s\u00a0%%) is good enough", l.show(t.MM, unit.Length), number(t.Percent, 1),
+		l.span(low, high, unit.Length), number(t.Percent-t.TolerancePoints, 1), number(t.Percent+t.TolerancePoints, 1)))
 }
 
 func (l *layout) click(c setup.Click) {
 	name := strings.ReplaceAll(c.Adjuster, "_", " ")
-	name = strings.ToUpper(name[:min(1, len(name))]) + name[min(1, len(name)):]
+	if name == "" {
+		name = "clicks"
+	}
+	name = strings.ToUpper(name[:1]) + name[1:]
 	if c.State != "" {
-		look := "not in our data"
-		if c.WhereToLook != "" {
-			look += "; see " + c.WhereToLook
-		}
-		l.add(name, look)
+		l.add(name, strings.TrimSpace("not in our data. "+c.WhereToLook))
 		return
 	}
-	l.add(name, fmt.Sprintf("%d clicks %s (of %d)", c.Clicks, strings.ReplaceAll(string(c.Reference), "_", " "), c.Max))
+	text := fmt.Sprintf("%d clicks %s (of %d)", c.Clicks, strings.ReplaceAll(string(c.Reference), "_", " "), c.Max)
+	if c.Status != spring.OK {
+		text += "; the chart ends before this rate, its last row is held"
+	}
+	l.add(name+", to start with", text)
 }
 
 func (l *layout) system() unit.System {
@@ -149,9 +193,14 @@ func (l *layout) show(si float64, d unit.Dimension) string {
 	return strings.ReplaceAll(unit.Display(si, d, l.system()), " ", "\u00a0")
 }
 
-func (l *layout) band(low, high float64, d unit.Dimension) string {
+// span is two values with one unit.
+func (l *layout) span(low, high float64, d unit.Dimension) string {
 	from, _, _ := strings.Cut(l.show(low, d), "\u00a0")
-	return "band " + from + "–" + l.show(high, d)
+	return from + "–" + l.show(high, d)
+}
+
+func (l *layout) band(low, high float64, d unit.Dimension) string {
+	return "between " + l.span(low, high, d)
 }
 
 func published(p catalog.Published) string { return number(p.Value, 3) + "\u00a0" + label(p.Unit) }

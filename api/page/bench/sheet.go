@@ -21,15 +21,16 @@ import (
 
 // Input is what a sheet is made from.
 type Input struct {
-	Bill     job.Bill
-	Name     func(code string) string // of parts, items, jobs and operations; nil or "": the code itself
-	Quote    *quote.Quote             // nil for a sheet without a quote
-	Customer string                   // for the bag; joined when the page is made
-	Setup    *setup.Answer            // nil: the sheet has room to write
-	Units    unit.System              // of setup figures and the chart; published figures stay as they are
-	Language string                   // asked for; steps are in English, and the sheet says so
-	PageURL  string                   // the web page of the sheet
-	Paper    string                   // A4 or Letter; empty: the seller's
+	Bill      job.Bill
+	Name      func(code string) string // of parts, items, jobs and operations; nil or "": the code itself
+	Quote     *quote.Quote             // nil for a sheet without a quote
+	Customer  string                   // for the bag; joined when the page is made
+	Assembled *setup.Assembled         // of the bill; nil: the sheet has room to write
+	WhyNot    string                   // why there is none, as a sentence
+	Units     unit.System              // of setup figures and the chart; published figures stay as they are
+	Language  string                   // asked for; steps are in English, and the sheet says so
+	PageURL   string                   // the web page of the sheet
+	Paper     string                   // A4 or Letter; empty: the seller's
 }
 
 // OfQuote takes the bill out of a quote. It reports false for a quote without bench work.
@@ -80,7 +81,7 @@ type Sheet struct {
 	Steps     []Step
 	Parts     []Group
 	Setup     []Fact
-	SetupNote string // in a refusal, what it says
+	SetupNote string // what is not settled
 	Chart     *chart.ForceTravel
 	Cautions  []Caution // of the setup
 	Language  string    // a word on the language, where it is not the one asked for

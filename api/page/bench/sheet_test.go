@@ -12,7 +12,6 @@ import (
 	"forkwright/service/fitment"
 	"forkwright/service/job"
 	"forkwright/service/quote"
-	"forkwright/service/setup"
 	"forkwright/service/unit"
 )
 
@@ -160,43 +159,124 @@ func TestABillGoesThroughAQuoteUnchanged(t *testing.T) {
 	}
 }
 
-func TestASetupIsOnTheSheet(t *testing.T) {
-	rev := demo(t)
+// of is the sheet of a job on one fork, with what it puts together.
+func of(t *testing.T, rev *catalog.Revision, u unit.System, change func(*job.Question)) Sheet {
+	t.Helper()
 	f, _ := rev.Fork("skarnfeld-hollin-36-expert-2021")
 	now := fitment.Travel{MM: 160, How: fitment.Measured}
-	owned := fitment.Owned{Fork: f, ModelYear: 2021, TravelBuilt: now, TravelNow: now, WheelSize: "29", Options: map[string]string{}}
-	a, err := setup.Recommend(rev, setup.Question{Owned: &owned, Cartridge: "QB-C36S-160", Rider: setup.Rider{MassKG: 78, MassIs: "kitted"}, Bicycle: setup.Bicycle{MassKG: 15.2}, WithCurve: true})
+	q := job.Question{Owned: fitment.Owned{Fork: f, ModelYear: 2021, TravelBuilt: now, TravelNow: now, WheelSize: "29", Use: "enduro"},
+		Jobs: []string{"coil_conversion"}, Cartridge: "QB-C36S-160", Spring: "QB-S36L-081"}
+	if change != nil {
+		change(&q)
+	}
+	b, err := job.Make(rev, q, fitment.Judge)
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := job.Make(rev, job.Question{Owned: owned, Jobs: []string{"coil_conversion"}, Cartridge: "QB-C36S-160"}, fitment.Judge)
-	if err != nil {
-		t.Fatal(err)
+	in := Input{Bill: b, Name: Names(rev, "en"), Units: u}
+	in.Assembled, in.WhyNot = Assemble(rev, &b, map[string]float64{"jump": 16, "enduro": 21})
+	return New(in)
+}
+
+func (s Sheet) fact(name string) (string, bool) {
+	i := slices.IndexFunc(s.Setup, func(f Fact) bool { return f.Name == name })
+	if i < 0 {
+		return "", false
 	}
-	for _, u := range []unit.System{unit.Metric, unit.Imperial} {
-		s := New(Input{Bill: b, Name: Names(rev, "en"), Setup: &a, Units: u})
-		html, err := s.HTML()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if s.Chart == nil || !strings.Contains(string(html), "force-travel-title") {
-			t.Error("no chart on the sheet")
-		}
-		for _, name := range []string{"Spring", "Preload", "Sag", "End force", "Sag measured"} {
-			if !slices.ContainsFunc(s.Setup, func(f Fact) bool { return f.Name == name }) {
-				t.Errorf("no %s on the sheet: %v", name, s.Setup)
+	return strings.ReplaceAll(s.Setup[i].Value, "\u00a0", " "), true
+}
+
+func TestWhatIsPutTogetherIsOnTheSheet(t *testing.T) {
+	rev := demo(t)
+	order := func(q *job.Question) { q.Preload, q.BumpStop = 2, &job.Published{Value: 44, Unit: "psi"} }
+	// 8.1 N/mm is 46.25 lbf/in; setting 2 shortens the 389.7 mm coil to 382 mm; 44 psi is 303.4 kPa; the
+	// bump stop holds from 0.66 of 160 mm; 21 % is the shop's own target, give or take 3.
+	for _, c := range []struct {
+		units  unit.System
+		change func(*job.Question)
+		want   map[string]string
+	}{
+		{unit.Metric, order, map[string]string{
+			"Cartridge":                "Coil cartridge Skarnfeld 36, 160 mm, QB-C36S-160",
+			"Spring":                   "8.1 N/mm (46.3 lbf/in), QB-S36L-081",
+			"Fork travel":              "160.0 mm",
+			"Bump stop, fork extended": "44 psi (3 bar, 303 kPa)",
+			"Bump stop begins at":      "105.6 mm of travel, for the last 54.4 mm",
+			"Sag to aim at":            "33.6 mm (21 %); 28.8–38.4 mm (18–24 %) is good enough",
+		}},
+		{unit.Imperial, order, map[string]string{"Fork travel": "6.30 in", "Bump stop begins at": "4.16 in of travel, for the last 2.14 in"}},
+		{unit.Metric, nil, map[string]string{"Bump stop, fork extended": "66 psi (4.6 bar, 455 kPa), a starting value; not in the order"}},
+	} {
+		s := of(t, rev, c.units, c.change)
+		for name, want := range c.want {
+			if got, _ := s.fact(name); got != want {
+				t.Errorf("%s, %s is %q, want %q", c.units, name, got, want)
 			}
+		}
+		for _, name := range []string{"Force at the start", "Force at full travel, pressed slowly", "Force at full travel, in a fast stroke", "Rebound, to start with", "Compression, to start with"} {
+			if got, _ := s.fact(name); !strings.ContainsAny(got, "0123456789") {
+				t.Errorf("%s, %s is %q", c.units, name, got)
+			}
+		}
+		for _, name := range []string{"Sag measured, mm, weight eased on", "Sag measured, mm, after a bounce"} {
+			if got, there := s.fact(name); !there || got != "" {
+				t.Errorf("no room for %s", name)
+			}
+		}
+		html, err := s.HTML()
+		if err != nil || !strings.Contains(string(html), "force-travel-title") || !strings.Contains(string(html), "Sag to aim at") {
+			t.Errorf("no chart on the sheet: %v", err)
 		}
 	}
 }
 
-func TestAnotherSpringThanTheSetupsIsSaid(t *testing.T) {
-	bill := job.Bill{Lines: []job.Line{{SKU: "S-55", Kind: catalog.KindSpring, Role: job.Included}}}
-	for sku, want := range map[string]bool{"S-55": false, "S-65": true, "": false} {
-		s := New(Input{Bill: bill, Setup: &setup.Answer{Status: setup.OK, Recommended: &setup.Setup{Spring: setup.Spring{SKU: sku, RateNPerMM: 9}}}})
-		if got := strings.Contains(s.SetupNote, "settle which"); got != want {
-			t.Errorf("setup asks for %q, the order brings S-55: %q", sku, s.SetupNote)
+func TestWithoutFiguresTheSheetSaysWhyAndLeavesRoom(t *testing.T) {
+	rev := demo(t)
+	for name, c := range map[string]struct {
+		rev         *catalog.Revision
+		change      func(*job.Question)
+		note, blank string
+	}{
+		"no spring": {rev, func(q *job.Question) {
+			q.Jobs, q.Cartridge, q.Spring, q.Fitted = []string{"lower_leg_service"}, "", "", "QB-C36S-160"
+		}, "No spring is chosen", "Spring fitted, by its mark"},
+		"the catalog is gone": {nil, nil, "Catalog revision 1, from which this was quoted, is no longer kept", "Bump stop set to"},
+		"an air fork":         {rev, func(q *job.Question) { q.Jobs, q.Cartridge, q.Spring = []string{"lower_leg_service"}, "", "" }, "", "Air pressure"},
+	} {
+		bill := Input{}
+		of := of(t, rev, unit.Metric, func(q *job.Question) {
+			if c.change != nil {
+				c.change(q)
+			}
+			b, err := job.Make(rev, *q, fitment.Judge)
+			if err != nil {
+				t.Fatal(err)
+			}
+			bill.Bill = b
+		})
+		if c.rev == nil {
+			bill.Assembled, bill.WhyNot = Assemble(nil, &bill.Bill, nil)
+			of = New(bill)
 		}
+		if of.Chart != nil || !strings.HasPrefix(of.SetupNote, c.note) || c.note == "" && of.SetupNote != "" {
+			t.Errorf("%s: %q", name, of.SetupNote)
+		}
+		if got, there := of.fact(c.blank); !there || got != "" {
+			t.Errorf("%s: no room for %s: %v", name, c.blank, of.Setup)
+		}
+	}
+}
+
+func TestASpringThatMustNotBeBuiltInIsSaid(t *testing.T) {
+	tables, _ := source.Read(os.DirFS("../../../testdata/catalog"))
+	for i := range tables.Springs {
+		if s := &tables.Springs[i]; s.SKU == "QB-S36L-081" {
+			s.FreeLengthMM -= 60 // it rattles in its cavity
+		}
+	}
+	s := of(t, catalog.Build(tables, 1), unit.Metric, nil)
+	if !strings.Contains(s.SetupNote, "rattles") || !strings.Contains(s.SetupNote, "Do not build it") {
+		t.Errorf("%q", s.SetupNote)
 	}
 }
 

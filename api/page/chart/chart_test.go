@@ -50,8 +50,10 @@ func TestGoldens(t *testing.T) {
 	}
 	steep.End, steep.Sag.HighMM, steep.BumpStop.AtMM = nil, 60, 40
 	bare := ForceTravel{TravelMM: 100, Main: Curve{Points: []Point{{0, 0}, {100, 700}}}}
+	aim := whole()
+	aim.Neighbor, aim.Sag.Aim = nil, true
 	for name, got := range map[string][]byte{
-		"whole": whole().SVG(), "imperial": imperial.SVG(), "steep": steep.SVG(), "bare": bare.SVG(),
+		"aim": aim.SVG(), "whole": whole().SVG(), "imperial": imperial.SVG(), "steep": steep.SVG(), "bare": bare.SVG(),
 		"legs-left": Legs{SpringSide: catalog.Left}.SVG(), "legs-right-inverted": Legs{SpringSide: catalog.Right, Inverted: true}.SVG(),
 	} {
 		file := "testdata/" + name + ".svg"
@@ -140,7 +142,7 @@ func TestNoTextOnTextOrCurve(t *testing.T) {
 					f := whole()
 					next := example(rate)
 					next.Name = "Coil spring 36 long, 55 lbf/in, softer by one step"
-					f.Units, f.Sag, f.BumpStop, f.Neighbor = u, &Sag{sag, sag - 6, sag + 6}, &BumpStop{bump}, &next
+					f.Units, f.Sag, f.BumpStop, f.Neighbor = u, &Sag{MM: sag, LowMM: sag - 6, HighMM: sag + 6}, &BumpStop{bump}, &next
 					r := &recorder{}
 					f.Draw(r, Box{0, 0, 174, 106})
 					checkApart(t, m, r)
@@ -222,7 +224,7 @@ func TestWhatIsNotKnownIsNotDrawn(t *testing.T) {
 	nan := math.NaN()
 	for name, f := range map[string]ForceTravel{
 		"nothing":    {},
-		"no numbers": {TravelMM: 150, Main: Curve{Points: []Point{{0, nan}, {nan, 3}, {150, math.Inf(1)}}}, Sag: &Sag{nan, nan, nan}, End: &EndForce{nan, nan, nan}, BumpStop: &BumpStop{nan}},
+		"no numbers": {TravelMM: 150, Main: Curve{Points: []Point{{0, nan}, {nan, 3}, {150, math.Inf(1)}}}, Sag: &Sag{MM: nan, LowMM: nan, HighMM: nan}, End: &EndForce{nan, nan, nan}, BumpStop: &BumpStop{nan}},
 	} {
 		got := string(f.SVG())
 		if strings.Contains(got, "NaN") || strings.Contains(got, "Inf") {

@@ -32,8 +32,19 @@ type Curve struct {
 // Point is a force at a travel.
 type Point struct{ TravelMM, ForceN float64 }
 
-// Sag is the sag on the main curve with its band.
-type Sag struct{ MM, LowMM, HighMM float64 }
+// Sag is the sag on the main curve with its band. Aim marks a sag that is aimed at: nobody sits on
+// the fork yet, and the band is what is good enough.
+type Sag struct {
+	MM, LowMM, HighMM float64
+	Aim               bool
+}
+
+func (s *Sag) name() string {
+	if s.Aim {
+		return "Sag to aim at"
+	}
+	return "Sag"
+}
 
 // BumpStop is where a bump stop begins to work.
 type BumpStop struct{ AtMM float64 }
@@ -62,7 +73,7 @@ func (f ForceTravel) Desc() string {
 		fmt.Fprintf(&b, ". Solid line: %s, %s at full travel", orName(f.Main.Name, "this setup"), g.forceText(p.ForceN))
 	}
 	if s := f.Sag; s != nil {
-		fmt.Fprintf(&b, ". Sag %s, between %s and %s", g.lengthText(s.MM), g.lengthText(s.LowMM), g.lengthText(s.HighMM))
+		fmt.Fprintf(&b, ". %s %s, between %s and %s", s.name(), g.lengthText(s.MM), g.lengthText(s.LowMM), g.lengthText(s.HighMM))
 	}
 	if s := f.BumpStop; s != nil {
 		fmt.Fprintf(&b, ". The bump stop begins at %s", g.lengthText(s.AtMM))
@@ -327,7 +338,7 @@ func (p *plot) over(y float64) {
 	t := Type{Points: labelPoints, Ink: black, Bold: true}
 	from, to := 0.0, 0.0 // where the sag stands
 	if s := p.Sag; s != nil {
-		text := fmt.Sprintf("Sag %s (%s–%s), %.0f %%", p.lengthText(s.MM), number(s.LowMM*p.length, p.lengthDigits), number(s.HighMM*p.length, p.lengthDigits), 100*s.MM/p.TravelMM)
+		text := fmt.Sprintf("%s %s (%s–%s), %.0f %%", s.name(), p.lengthText(s.MM), number(s.LowMM*p.length, p.lengthDigits), number(s.HighMM*p.length, p.lengthDigits), 100*s.MM/p.TravelMM)
 		x := p.x(clamp(s.MM, 0, p.TravelMM))
 		from, to = p.above(x, y+lineMM, t, text)
 		p.c.Line([]Pt{{x, y + lineMM + 0.8}, {x, p.box.Y}}, Pen{Ink: strong, Width: 0.2})

@@ -29,21 +29,37 @@ func OfSetup(a *setup.Answer, u unit.System) (ForceTravel, bool) {
 	switch {
 	case a.Air != nil:
 		f.Main.Name = "Air spring, " + unit.Display(a.Air.GaugeKPa, unit.Pressure, system(u))
-		f.Sag = &Sag{a.Air.Sag.MM, a.Air.Sag.LowMM, a.Air.Sag.HighMM}
+		f.Sag = sagOf(a.Air.Sag)
 		f.End = &EndForce{a.Air.EndN, a.Air.EndLowN, a.Air.EndHighN}
 	case chosen != nil:
-		f.Main.Name = "Coil " + unit.Display(chosen.Spring.RateNPerMM, unit.Rate, system(u))
-		f.Sag = &Sag{chosen.Sag.MM, chosen.Sag.LowMM, chosen.Sag.HighMM}
-		f.End = &EndForce{chosen.EndN, chosen.EndLowN, chosen.EndHighN}
-		if chosen.Bump != nil {
-			f.BumpStop = &BumpStop{chosen.Bump.ContactMM}
-		}
+		f.coil(chosen)
+		f.Sag = sagOf(chosen.Sag)
 	}
 	if f.Neighbor != nil && a.Neighbor != nil {
 		f.Neighbor.Name = "Next: coil " + unit.Display(a.Neighbor.Setup.Spring.RateNPerMM, unit.Rate, system(u))
 	}
 	return f, true
 }
+
+// OfAssembled is the chart of a spring side that nobody has sat on yet: with the sag to aim at.
+func OfAssembled(a *setup.Assembled, u unit.System) ForceTravel {
+	f := ForceTravel{TravelMM: a.TravelMM, Units: u, Main: Curve{Points: points(a.Curve)}}
+	f.coil(&a.Setup)
+	low, high := a.SagRange()
+	f.Sag = &Sag{MM: a.Target.MM, LowMM: low, HighMM: high, Aim: true}
+	return f
+}
+
+// coil names the main curve after its spring and marks what its setup knows without a rider.
+func (f *ForceTravel) coil(s *setup.Setup) {
+	f.Main.Name = "Coil " + unit.Display(s.Spring.RateNPerMM, unit.Rate, system(f.Units))
+	f.End = &EndForce{s.EndN, s.EndLowN, s.EndHighN}
+	if s.Bump != nil {
+		f.BumpStop = &BumpStop{s.Bump.ContactMM}
+	}
+}
+
+func sagOf(s setup.SagFigure) *Sag { return &Sag{MM: s.MM, LowMM: s.LowMM, HighMM: s.HighMM} }
 
 func system(u unit.System) unit.System {
 	if u == unit.Imperial {

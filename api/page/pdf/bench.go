@@ -265,17 +265,21 @@ func (d *benchDoc) setup() {
 	for _, c := range d.b.Cautions {
 		d.barred(left, width, "Caution.", c.Text, c.Reason)
 	}
-	const names = 62
+	d.space(1)
+	const names, byHand = 62, 7.0
 	for _, f := range d.b.Setup {
 		label := d.wrap(look{size: 9, ink: soft}, names-3, f.Name)
-		d.room(d.leading(body)*float64(max(len(label), 1)) + 1.4)
+		d.room(max(d.leading(body)*float64(max(len(label), 1)), byHand) + 1.4)
+		if f.Value == "" {
+			d.y += byHand - d.leading(body)
+		}
 		begin := d.y
 		for i, line := range label {
 			d.at(left, begin+float64(i)*d.leading(body), look{size: 9, ink: soft}, toLeft, 0, line)
 		}
 		if f.Value == "" {
-			d.line(left+names, d.y+d.leading(body), left+names+40, d.y+d.leading(body), 0.2, black)
 			d.y += d.leading(body)
+			d.line(left+names, d.y-0.6, left+names+40, d.y-0.6, 0.2, black)
 		} else {
 			d.para(left+names, width-names, bold9, f.Value)
 		}
@@ -284,7 +288,7 @@ func (d *benchDoc) setup() {
 		d.y += 0.6
 	}
 	if d.b.Chart != nil {
-		const high = 92
+		const high = 86
 		d.space(3)
 		d.room(high)
 		d.b.Chart.Draw(canvas{d.sheet}, chart.Box{X: left, Y: d.y, W: width, H: high})

@@ -12,7 +12,6 @@ import (
 	"forkwright/service/catalog/source"
 	"forkwright/service/fitment"
 	"forkwright/service/job"
-	"forkwright/service/setup"
 )
 
 var day = time.Date(2026, 11, 24, 9, 30, 0, 0, time.UTC)
@@ -34,16 +33,13 @@ func demoSheet(t *testing.T, change func(*bench.Input)) bench.Sheet {
 	for _, o := range rev.Options(f.ID) {
 		owned.Options[o.Fact] = o.Value
 	}
-	a, err := setup.Recommend(rev, setup.Question{Owned: &owned, Cartridge: "QB-C36S-160", Rider: setup.Rider{MassKG: 78, MassIs: "kitted"}, Bicycle: setup.Bicycle{MassKG: 15.2}, Discipline: "enduro", WithCurve: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	b, err := job.Make(rev, job.Question{Owned: owned, Jobs: []string{"coil_conversion", "lower_leg_service"}, Cartridge: "QB-C36S-160", Spring: a.Recommended.Spring.SKU, Kits: []string{"QB-SV-SK36-2"}}, fitment.Judge)
+	b, err := job.Make(rev, job.Question{Owned: owned, Jobs: []string{"coil_conversion", "lower_leg_service"}, Cartridge: "QB-C36S-160", Spring: "QB-S36L-081", Preload: 2, Kits: []string{"QB-SV-SK36-2"}}, fitment.Judge)
 	if err != nil {
 		t.Fatal(err)
 	}
 	q := sample(t, nil)
-	in := bench.Input{Bill: b, Name: bench.Names(rev, "en"), Quote: &q, Customer: "Demo Customer", Setup: &a}
+	in := bench.Input{Bill: b, Name: bench.Names(rev, "en"), Quote: &q, Customer: "Demo Customer"}
+	in.Assembled, in.WhyNot = bench.Assemble(rev, &b, nil)
 	if change != nil {
 		change(&in)
 	}
@@ -124,7 +120,7 @@ func TestHostileTextOnABenchSheetIsHarmless(t *testing.T) {
 	for name, text := range hostileTexts {
 		s := demoSheet(t, func(in *bench.Input) {
 			in.Name = func(string) string { return text }
-			in.Setup.Text, in.Setup.Status = text, setup.GapInRange
+			in.WhyNot, in.Assembled.Fault = text, text
 			in.Customer, in.Quote.Reference, in.Quote.Seller.Name, in.Language = text, text, text, text
 			in.Bill.Steps[3].Text = text
 			in.Bill.Open = []job.OpenPoint{{Code: "x", Text: text}}

@@ -7,10 +7,16 @@ import (
 	"image/png"
 
 	"codeberg.org/go-pdf/fpdf"
+	"golang.org/x/image/draw"
 )
 
-// A logo is at most so many pixels to a side; a larger one is left out.
-const mostPixels = 3000
+// A logo has at most so many pixels to a side, as seller profiles allow; it is set with no more
+// than a printer shows in its place.
+const (
+	mostPixels  = 4000
+	printedWide = 1200
+	printedHigh = 400
+)
 
 // logo sets a picture into a box from its upper left corner and returns its height. A picture
 // that cannot be read, or is too large, is left out: height 0. It is written anew, since the
@@ -27,14 +33,8 @@ func (s *sheet) logo(data []byte, x, y, maxW, maxH float64) float64 {
 	if err != nil {
 		return 0
 	}
-	plain := image.NewNRGBA(image.Rect(0, 0, size.Width, size.Height))
-	for py := range size.Height {
-		for px := range size.Width {
-			plain.Set(px, py, img.At(img.Bounds().Min.X+px, img.Bounds().Min.Y+py))
-		}
-	}
 	var b bytes.Buffer
-	if err := png.Encode(&b, plain); err != nil {
+	if err := png.Encode(&b, printable(img)); err != nil {
 		return 0
 	}
 	options := fpdf.ImageOptions{ImageType: "PNG"}
@@ -43,4 +43,17 @@ func (s *sheet) logo(data []byte, x, y, maxW, maxH float64) float64 {
 	w, h := float64(size.Width)*scale, float64(size.Height)*scale
 	s.p.ImageOptions("logo", x, y, w, h, false, options, 0, "")
 	return h
+}
+
+// printable is a picture in plain colors, made smaller where it has more pixels than are printed.
+func printable(img image.Image) *image.NRGBA {
+	from := img.Bounds()
+	scale := min(1, printedWide/float64(from.Dx()), printedHigh/float64(from.Dy()))
+	out := image.NewNRGBA(image.Rect(0, 0, max(1, int(float64(from.Dx())*scale)), max(1, int(float64(from.Dy())*scale))))
+	if scale == 1 {
+		draw.Copy(out, image.Point{}, img, from, draw.Src, nil)
+	} else {
+		draw.CatmullRom.Scale(out, out.Bounds(), img, from, draw.Src, nil)
+	}
+	return out
 }

@@ -8,18 +8,10 @@ import (
 	"forkwright/service/quote"
 )
 
-// Extras is what a quote's paper carries beside the quote itself.
-type Extras struct {
-	Customer page.Customer // joined when the paper is made, kept nowhere else
-	PageURL  string        // the web page of the quote, for what this paper cannot set
-	Logo     []byte        // PNG or JPEG; left out when it cannot be read
-	Paper    string        // A4 or Letter; empty: the seller's
-}
-
 // Quote sets a quote on the seller's paper, on one page where it fits. Words and figures are
 // those of the web page. The same quote and extras give the same bytes.
-func Quote(q quote.Quote, x Extras) ([]byte, error) {
-	laid := page.Lay(q, x.Customer)
+func Quote(q quote.Quote, x page.Extras) ([]byte, error) {
+	laid := page.Lay(q, x)
 	paper := x.Paper
 	if paper == "" {
 		paper = q.Seller.Paper
@@ -42,7 +34,7 @@ func Quote(q quote.Quote, x Extras) ([]byte, error) {
 type quoteDoc struct {
 	*sheet
 	l *page.Laid
-	x Extras
+	x page.Extras
 }
 
 var (
@@ -67,6 +59,7 @@ func (d *quoteDoc) draw() {
 	d.others()
 	d.notes()
 	d.terms()
+	d.web()
 	d.set(strings.Join(d.l.Foot, " "))
 	d.whereLost(d.l.Language, d.x.PageURL)
 }
@@ -339,5 +332,19 @@ func (d *quoteDoc) terms() {
 	for _, text := range []string{d.l.Terms, d.l.Closing} {
 		d.para(left, d.w-left-right, l, text)
 		d.y += 0.8 * d.scale
+	}
+}
+
+// web says where the quote is on the web, as a link for those who read the file on a screen.
+func (d *quoteDoc) web() {
+	if d.l.Web == "" {
+		return
+	}
+	d.space(2)
+	for _, line := range d.wrap(small, d.w-left-right, d.l.Words["on_the_web"]+" "+d.l.Web) {
+		d.room(d.leading(small))
+		d.p.LinkString(left, d.y, d.width(small, line), d.leading(small), d.l.Web)
+		d.at(left, d.y, small, toLeft, 0, line)
+		d.y += d.leading(small)
 	}
 }

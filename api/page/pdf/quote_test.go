@@ -82,9 +82,9 @@ func sample(t *testing.T, change func(*quote.Quote)) quote.Quote {
 	return q
 }
 
-var someone = Extras{Customer: page.Customer{Name: "Łukasz Ångström-Ελλάδα", Address: "вул. Прикладна 3\n00000 Київ"}, PageURL: "https://shop.example/q/token"}
+var someone = page.Extras{Customer: page.Customer{Name: "Łukasz Ångström-Ελλάδα", Address: "вул. Прикладна 3\n00000 Київ"}, PageURL: "https://shop.example/q/token"}
 
-func set(t *testing.T, q quote.Quote, x Extras) []byte {
+func set(t *testing.T, q quote.Quote, x page.Extras) []byte {
 	t.Helper()
 	file, err := Quote(q, x)
 	if err != nil {
@@ -218,7 +218,7 @@ func TestHostileTextIsHarmless(t *testing.T) {
 			q.Seller.Address = []string{text}
 			q.Warnings = []quote.Warning{{Code: "x", Text: text}}
 		})
-		x := Extras{Customer: page.Customer{Name: text, Address: text}, PageURL: "https://shop.example/q/token"}
+		x := page.Extras{Customer: page.Customer{Name: text, Address: text}, PageURL: "https://shop.example/q/token"}
 		file := set(t, q, x)
 		keep(t, "hostile-"+strings.ReplaceAll(name, " ", "-")+".pdf", file)
 		got := textOf(t, file)
@@ -281,10 +281,30 @@ func TestALogoIsSetOrLeftOut(t *testing.T) {
 	if file := set(t, q, with); !bytes.Contains(file, []byte("/Subtype /Image")) {
 		t.Error("no picture in the file")
 	}
+	var large bytes.Buffer
+	if err := png.Encode(&large, image.NewGray(image.Rect(0, 0, 4000, 200))); err != nil {
+		t.Fatal(err)
+	}
+	with.Logo = large.Bytes()
+	if file := set(t, q, with); !bytes.Contains(file, []byte("/Width 1200")) {
+		t.Error("a picture of 4000 pixels is not set with as many as are printed")
+	}
 	for _, bad := range [][]byte{[]byte("not a picture"), b.Bytes()[:60]} {
 		with.Logo = bad
 		if !bytes.Equal(set(t, q, with), plain) {
 			t.Error("a picture that cannot be read changed the paper")
+		}
+	}
+}
+
+func TestTheAddressOfThePageIsALinkInTheFile(t *testing.T) {
+	q := sample(t, nil)
+	for address, want := range map[string]bool{"https://shop.example/q/token": true, "/q/token": false} {
+		x := someone
+		x.PageURL = address
+		file := set(t, q, x)
+		if got := bytes.Contains(file, []byte("/URI (")); got != want || strings.Contains(textOf(t, file), address) != want {
+			t.Errorf("%s: a link in the file %t, want %t", address, got, want)
 		}
 	}
 }
