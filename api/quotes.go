@@ -41,30 +41,31 @@ func PageDigest(key []byte) func(quoteID string) [32]byte {
 // ---- what is asked --------------------------------------------------------------------------
 
 type quoteBody struct {
-	Fork            *forkIn                   `json:"fork"`
-	Job             *jobIn                    `json:"job"`
-	Lines           []quoteLineIn             `json:"lines"`
-	Sale            string                    `json:"sale"`
-	Labor           string                    `json:"labor"`
-	Discounts       []quote.Adjustment        `json:"discounts"`
-	Shipping        []quote.Adjustment        `json:"shipping"`
-	Currency        string                    `json:"currency"`
-	PriceList       string                    `json:"price_list"`
-	Basis           string                    `json:"basis"`
-	Destination     string                    `json:"destination"`
-	TaxCategory     string                    `json:"tax_category"`
-	TaxReasons      map[quote.Category]string `json:"tax_reasons"`
-	PriceDate       string                    `json:"price_date"`
-	ValidDays       int                       `json:"valid_days"`
-	ValidUntil      string                    `json:"valid_until"`
-	Language        string                    `json:"language"`
-	Locations       []string                  `json:"locations"`
-	Reference       string                    `json:"customer_reference"`
-	ClientID        string                    `json:"client_id"`
-	Prepaid         *money.Amount             `json:"prepaid"`
-	CashStep        *money.Amount             `json:"cash_step"`
-	ExpectedTotal   *money.Amount             `json:"expected_total"`
-	CatalogRevision revisionNumber            `json:"catalog_revision"`
+	Fork            *forkIn                    `json:"fork"`
+	Job             *jobIn                     `json:"job"`
+	Lines           []quoteLineIn              `json:"lines"`
+	Sale            string                     `json:"sale"`
+	Labor           string                     `json:"labor"`
+	Discounts       []quote.DocumentAdjustment `json:"discounts"`
+	Shipping        []quote.DocumentAdjustment `json:"shipping"`
+	Currency        string                     `json:"currency"`
+	PriceList       string                     `json:"price_list"`
+	Basis           string                     `json:"basis"`
+	Destination     string                     `json:"destination"`
+	TaxCategory     string                     `json:"tax_category"`
+	TaxReasons      map[quote.Category]string  `json:"tax_reasons"`
+	PriceDate       string                     `json:"price_date"`
+	ValidDays       int                        `json:"valid_days"`
+	ValidUntil      string                     `json:"valid_until"`
+	Language        string                     `json:"language"`
+	Locations       []string                   `json:"locations"`
+	Reference       string                     `json:"customer_reference"`
+	ClientID        string                     `json:"client_id"`
+	Prepaid         *money.Amount              `json:"prepaid"`
+	CashStep        *money.Amount              `json:"cash_step"`
+	Decimals        *int                       `json:"decimals"`
+	ExpectedTotal   *money.Amount              `json:"expected_total"`
+	CatalogRevision revisionNumber             `json:"catalog_revision"`
 }
 
 type newQuoteBody struct {
@@ -95,6 +96,7 @@ type quoteLineIn struct {
 	Text             string             `json:"text"`
 	Unit             string             `json:"unit"`
 	Discounts        []quote.Adjustment `json:"discounts"`
+	Charges          []quote.Adjustment `json:"charges"`
 }
 
 var (
@@ -138,12 +140,25 @@ func (b *quoteBody) check(wrong *fault.Fields) {
 		if l.Quantity != nil && l.Quantity.Abs().Cmp(money.FromInt(1_000_000)) > 0 {
 			wrong.Add(at+"/quantity", "out_of_range", "A quantity of more than 1000000 cannot be meant.")
 		}
+		adjustments(wrong, at+"/discounts", l.Discounts)
+		adjustments(wrong, at+"/charges", l.Charges)
 	}
-	for _, list := range [][]quote.Adjustment{b.Discounts, b.Shipping} {
-		for i, a := range list {
-			length(wrong, "/discounts/"+strconv.Itoa(i)+"/text", a.Text, 300)
-		}
+	adjustments(wrong, "/discounts", justAdjustments(b.Discounts))
+	adjustments(wrong, "/shipping", justAdjustments(b.Shipping))
+}
+
+func adjustments(wrong *fault.Fields, at string, list []quote.Adjustment) {
+	for i, a := range list {
+		length(wrong, at+"/"+strconv.Itoa(i)+"/text", a.Text, 300)
+		length(wrong, at+"/"+strconv.Itoa(i)+"/code", a.Code, 60)
 	}
+}
+
+func justAdjustments(list []quote.DocumentAdjustment) (out []quote.Adjustment) {
+	for _, a := range list {
+		out = append(out, a.Adjustment)
+	}
+	return out
 }
 
 func length(wrong *fault.Fields, at, text string, most int) {
@@ -165,7 +180,7 @@ func (s *Server) asked(ctx context.Context, who caller.Caller, b *quoteBody) (se
 		Currency: b.Currency, PriceList: b.PriceList, Basis: quote.Basis(b.Basis), Destination: b.Destination,
 		TaxCategory: quote.Category(b.TaxCategory), TaxReasons: b.TaxReasons, PriceDate: b.PriceDate, ValidDays: b.ValidDays,
 		Language: b.Language, Locations: b.Locations, Reference: b.Reference, ClientID: b.ClientID,
-		Prepaid: b.Prepaid, CashStep: b.CashStep, Expected: b.ExpectedTotal, Revision: int64(b.CatalogRevision),
+		Prepaid: b.Prepaid, CashStep: b.CashStep, Decimals: b.Decimals, Expected: b.ExpectedTotal, Revision: int64(b.CatalogRevision),
 	}
 	a, err := s.ask(ctx, who, askIn{}, int64(b.CatalogRevision))
 	if err != nil {
@@ -211,7 +226,7 @@ func belowJob(err error) error {
 func (l quoteLineIn) asked() service.AskedLine {
 	out := service.AskedLine{
 		Code: strings.TrimSpace(l.Code), Quantity: money.FromInt(1), NoFork: l.ForFork == "none", Supplied: l.CustomerSupplied, Choices: l.Choices,
-		NetPrice: l.NetPrice, GrossPrice: l.GrossPrice, PriceFor: l.BaseQuantity, Tax: l.Tax, Text: l.Text, Unit: l.Unit, Discounts: l.Discounts,
+		NetPrice: l.NetPrice, GrossPrice: l.GrossPrice, PriceFor: l.BaseQuantity, Tax: l.Tax, Text: l.Text, Unit: l.Unit, Discounts: l.Discounts, Charges: l.Charges,
 	}
 	if l.Quantity != nil {
 		out.Quantity = *l.Quantity

@@ -77,6 +77,7 @@ type quoteLineOut struct {
 	PriceSource  quote.PriceSource `json:"price_source"`
 	PriceMissing bool              `json:"price_missing"`
 	Discounts    []quote.Applied   `json:"discounts,omitempty"`
+	Charges      []quote.Applied   `json:"charges,omitempty"`
 	Net          *money.Amount     `json:"net,omitempty"`
 	Gross        *money.Amount     `json:"gross,omitempty"`
 	Tax          *quote.Tax        `json:"tax,omitempty"`
@@ -139,7 +140,7 @@ func quoteLineWire(l quote.Line, language string) quoteLineOut {
 		LineID: l.ID, SKU: l.SKU, GTIN: l.GTIN, OwnCode: l.OwnCode, Supersedes: l.Supersedes, ForFork: l.ForFork,
 		Role: l.Role, Quantity: l.Quantity, Unit: l.Unit, Rule: l.Rule, Why: l.Why, IncludedIn: l.IncludedIn, Inspect: l.Inspect,
 		NetPrice: l.NetPrice, GrossPrice: l.GrossPrice, BaseQuantity: l.BaseQuantity, PriceSource: l.Price, PriceMissing: l.Amounts.PriceMissing,
-		Discounts: l.Amounts.Discounts, Net: l.Amounts.Net, Gross: l.Amounts.Gross, Presence: l.Presence,
+		Discounts: l.Amounts.Discounts, Charges: l.Amounts.Charges, Net: l.Amounts.Net, Gross: l.Amounts.Gross, Presence: l.Presence,
 		Verdict: l.Verdict, Reasons: l.Reasons, Notices: l.Notices, Stocked: l.Stocked, Fulfilled: l.Fulfilled,
 	}
 	out.Text, out.TextLanguage = l.Text.In(language, "en")

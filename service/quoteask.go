@@ -23,29 +23,30 @@ const MostQuoteLines = 200
 
 // QuoteAsk is what a quote is asked for. It holds no personal value.
 type QuoteAsk struct {
-	Fork        *AskedFork                `json:"fork,omitempty"` // the fork that the lines are for; absent: none is known
-	Job         *AskedJob                 `json:"job,omitempty"`
-	Lines       []AskedLine               `json:"lines,omitempty"`
-	Counter     bool                      `json:"counter,omitempty"` // over the counter: whole packages, no labor
-	Labor       LaborMode                 `json:"labor,omitempty"`   // "" is LaborMenu
-	Discounts   []quote.Adjustment        `json:"discounts,omitempty"`
-	Shipping    []quote.Adjustment        `json:"shipping,omitempty"`
-	Currency    string                    `json:"currency,omitempty"`   // "" is the seller's
-	PriceList   string                    `json:"price_list,omitempty"` // "" is any recommended list in the currency
-	Basis       quote.Basis               `json:"basis,omitempty"`      // "" is that of the price list, else the seller's
-	Destination string                    `json:"destination,omitempty"`
-	TaxCategory quote.Category            `json:"tax_category,omitempty"` // instead of the parts' own, such as AE
-	TaxReasons  map[quote.Category]string `json:"tax_reasons,omitempty"`
-	PriceDate   string                    `json:"price_date,omitempty"` // "" is today in the seller's zone
-	ValidDays   int                       `json:"valid_days,omitempty"` // 0 is the seller's
-	Language    string                    `json:"language,omitempty"`   // "" is the seller's first
-	Locations   []string                  `json:"locations,omitempty"`  // where goods may come from, in order; empty: the account's own
-	Reference   string                    `json:"reference,omitempty"`  // the customer's own
-	ClientID    string                    `json:"client_id,omitempty"`
-	Prepaid     *money.Amount             `json:"prepaid,omitempty"`
-	CashStep    *money.Amount             `json:"cash_step,omitempty"`
-	Expected    *money.Amount             `json:"-"` // the total that the caller expects
-	Revision    int64                     `json:"catalog_revision,omitempty"`
+	Fork        *AskedFork                 `json:"fork,omitempty"` // the fork that the lines are for; absent: none is known
+	Job         *AskedJob                  `json:"job,omitempty"`
+	Lines       []AskedLine                `json:"lines,omitempty"`
+	Counter     bool                       `json:"counter,omitempty"` // over the counter: whole packages, no labor
+	Labor       LaborMode                  `json:"labor,omitempty"`   // "" is LaborMenu
+	Discounts   []quote.DocumentAdjustment `json:"discounts,omitempty"`
+	Shipping    []quote.DocumentAdjustment `json:"shipping,omitempty"`   // with no tax of its own: the destination's standard one
+	Currency    string                     `json:"currency,omitempty"`   // "" is the seller's
+	PriceList   string                     `json:"price_list,omitempty"` // "" is any recommended list in the currency
+	Basis       quote.Basis                `json:"basis,omitempty"`      // "" is that of the price list, else the seller's
+	Destination string                     `json:"destination,omitempty"`
+	TaxCategory quote.Category             `json:"tax_category,omitempty"` // instead of the parts' own, such as AE
+	TaxReasons  map[quote.Category]string  `json:"tax_reasons,omitempty"`
+	PriceDate   string                     `json:"price_date,omitempty"` // "" is today in the seller's zone
+	ValidDays   int                        `json:"valid_days,omitempty"` // 0 is the seller's
+	Language    string                     `json:"language,omitempty"`   // "" is the seller's first
+	Locations   []string                   `json:"locations,omitempty"`  // where goods may come from, in order; empty: the account's own
+	Reference   string                     `json:"reference,omitempty"`  // the customer's own
+	ClientID    string                     `json:"client_id,omitempty"`
+	Prepaid     *money.Amount              `json:"prepaid,omitempty"`
+	CashStep    *money.Amount              `json:"cash_step,omitempty"`
+	Decimals    *int                       `json:"decimals,omitempty"` // fewer than the currency's, as whole forint
+	Expected    *money.Amount              `json:"-"`                  // the total that the caller expects
+	Revision    int64                      `json:"catalog_revision,omitempty"`
 }
 
 // LaborMode says how labor is charged.
@@ -141,6 +142,7 @@ type AskedLine struct {
 	Text       string             `json:"text,omitempty"`        // of free text
 	Unit       string             `json:"unit,omitempty"`        // of free text
 	Discounts  []quote.Adjustment `json:"discounts,omitempty"`
+	Charges    []quote.Adjustment `json:"charges,omitempty"`
 }
 
 // OwnPrice is one of a shop's own selling prices. A buying price has no place in a quote.
@@ -216,8 +218,8 @@ func (l AskedLine) check(at string, bad *fault.Fields) {
 	if l.Quantity.IsZero() {
 		bad.Add(at+"/quantity", "quantity_zero", "The quantity is zero or missing; leave the line out instead.")
 	}
-	if l.Quantity.Sign() < 0 {
-		bad.Add(at+"/quantity", "quantity_negative", "A quote has quantities above zero; %s is below.", l.Quantity)
+	if l.Quantity.Sign() < 0 && l.Code != "" {
+		bad.Add(at+"/quantity", "quantity_negative", "A part is quoted in quantities above zero; %s is below. What is taken back or credited is a free line.", l.Quantity)
 	}
 	if l.Code != "" {
 		if l.Text != "" || l.Unit != "" {

@@ -78,7 +78,7 @@ func (d *draft) terms() error {
 		}
 		currency, basis = list.Currency, cmp.Or(a.Basis, quote.Basis(list.Basis))
 	} else if a.Basis == "" {
-		basis = d.listBasis(currency, basis)
+		basis = cmp.Or(d.statedBasis(), d.listBasis(currency, basis))
 	}
 	c, err := money.ParseCurrency(currency)
 	if err != nil {
@@ -87,7 +87,7 @@ func (d *draft) terms() error {
 	d.q = quote.Quote{
 		State: quote.Draft, Version: 1, RevisionNo: 1, Series: s.Series, AccountID: s.AccountID,
 		ClientID: a.ClientID, Reference: a.Reference, Currency: c, Basis: basis, Language: a.Language,
-		Destination: cmp.Or(a.Destination, place(s.TaxCountry, s.TaxRegion)), Discounts: a.Discounts, Prepaid: a.Prepaid, CashStep: a.CashStep,
+		Destination: cmp.Or(a.Destination, place(s.TaxCountry, s.TaxRegion)), Discounts: a.Discounts, Prepaid: a.Prepaid, CashStep: a.CashStep, Decimals: a.Decimals,
 		TaxReasons: a.TaxReasons, Seller: onPaper(s), TimeZone: s.TimeZone, CreatedAt: d.src.Clock.Now.UTC(),
 		PriceDate: cmp.Or(a.PriceDate, d.src.Clock.Today()), CatalogRevision: d.rev.Number(), RulesVersion: fitment.RulesVersion,
 		Warnings: slices.Clone(d.warnings), Asked: raw(a),
@@ -130,6 +130,27 @@ func (d *draft) listNames() (names []string) {
 		}
 	}
 	return names
+}
+
+// statedBasis is the basis of prices that the question itself states, where no price is left to
+// look up; else "".
+func (d *draft) statedBasis() (basis quote.Basis) {
+	for _, l := range d.lines {
+		of := quote.Net
+		switch {
+		case !l.Role.Charged():
+			continue
+		case l.stated.GrossPrice != nil:
+			of = quote.Gross
+		case l.stated.NetPrice == nil:
+			return ""
+		}
+		if basis != "" && of != basis {
+			return ""
+		}
+		basis = of
+	}
+	return basis
 }
 
 // listBasis is the seller's basis where a list in the currency has it, else that of a list.
@@ -203,7 +224,7 @@ func (d *draft) menuLabor() {
 
 // price gives a line its price, its tax and its discounts.
 func (d *draft) price(l *plannedLine) error {
-	l.Discounts = l.stated.Discounts
+	l.Discounts, l.Charges = l.stated.Discounts, l.stated.Charges
 	if !l.Role.Charged() {
 		l.Price = quote.PriceSource{Kind: quote.PriceNone}
 		return nil
@@ -346,11 +367,14 @@ func (d *draft) tax(category quote.Category, class string) (quote.Tax, error) {
 
 func (d *draft) shipping() error {
 	for i, a := range d.ask.Shipping {
-		tax, err := d.tax(quote.Standard, "standard")
-		if f := fault.As(err); f != nil {
-			return askFault("/shipping/"+strconv.Itoa(i), f.Code, "%s", f.Text)
+		if a.Tax == nil {
+			tax, err := d.tax(quote.Standard, "standard")
+			if f := fault.As(err); f != nil {
+				return askFault("/shipping/"+strconv.Itoa(i), f.Code, "%s", f.Text)
+			}
+			a.Tax = &tax
 		}
-		d.q.Charges = append(d.q.Charges, quote.Charge{Adjustment: a, Tax: tax})
+		d.q.Charges = append(d.q.Charges, quote.Charge{Adjustment: a.Adjustment, Tax: *a.Tax})
 	}
 	return nil
 }
@@ -497,6 +521,9 @@ func (d *draft) asAsked(err error) error {
 	moved := *f
 	moved.Fields = slices.Clone(f.Fields)
 	for i := range moved.Fields {
+		if rest, ok := strings.CutPrefix(moved.Fields[i].Pointer, "/charges/"); ok {
+			moved.Fields[i].Pointer = "/shipping/" + rest
+		}
 		rest, ok := strings.CutPrefix(moved.Fields[i].Pointer, "/lines/")
 		if !ok {
 			continue

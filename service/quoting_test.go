@@ -235,7 +235,7 @@ func TestTheOrderOfLinesDoesNotMatter(t *testing.T) {
 			}
 			lines = append(lines, l)
 		}
-		ask := QuoteAsk{Lines: lines, Discounts: []quote.Adjustment{{Percent: ptr(money.MustParse("2.5"))}}}
+		ask := QuoteAsk{Lines: lines, Discounts: []quote.DocumentAdjustment{{Adjustment: quote.Adjustment{Percent: ptr(money.MustParse("2.5"))}}}}
 		before := mustDraft(t, ask, sources())
 		sum := money.Sum(2)
 		for _, l := range before.Lines {

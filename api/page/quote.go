@@ -193,9 +193,7 @@ func (s *sheet) lines() {
 		if l.Tax.Category != "" {
 			r.Tax = s.number(l.Tax.Rate.Plain()) + " %"
 		}
-		for _, d := range l.Amounts.Discounts {
-			r.Discount = strings.TrimSpace(r.Discount + " " + cmp.Or(d.Text, s.Words["discount"]) + " −" + s.figure(d.Value).Shown)
-		}
+		r.Discount = s.adjustments(l.Amounts)
 		amount := l.Amounts.Net
 		if s.Gross {
 			amount = l.Amounts.Gross
@@ -205,6 +203,25 @@ func (s *sheet) lines() {
 		}
 		s.Lines = append(s.Lines, r)
 	}
+}
+
+// adjustments says what is taken off a line and what is put on it.
+func (s *sheet) adjustments(p quote.PricedLine) string {
+	var parts []string
+	for _, d := range p.Discounts {
+		parts = append(parts, cmp.Or(d.Text, s.Words["discount"])+" "+s.figure(d.Value.Neg()).Shown)
+	}
+	for _, c := range p.Charges {
+		parts = append(parts, cmp.Or(c.Text, s.Words["charge"])+" "+s.plus(c.Value))
+	}
+	return strings.Join(parts, ", ")
+}
+
+func (s *sheet) plus(a money.Amount) string {
+	if a.Sign() < 0 {
+		return s.figure(a).Shown
+	}
+	return "+" + s.figure(a).Shown
 }
 
 // codeOf is the part's code; bench time has one only in the catalog.

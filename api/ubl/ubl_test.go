@@ -46,7 +46,7 @@ func sample(t *testing.T, change func(*quote.Quote)) quote.Quote {
 			newLine("3", "BOOK-1", "Service handbook", "1", "each", "12.00", "7"),
 			newLine("4", "QB-CW8", "Crush washer", "2", "each", "", ""),
 		},
-		Discounts: []quote.Adjustment{{Text: "Regular customer", Percent: amountOf("3")}},
+		Discounts: []quote.DocumentAdjustment{{Adjustment: quote.Adjustment{Text: "Regular customer", Percent: amountOf("3")}}},
 		Charges:   []quote.Charge{{Adjustment: quote.Adjustment{Text: "Parcel", Amount: amountOf("6.90")}, Tax: quote.Tax{Category: quote.Standard, Rate: money.MustParse("19")}}},
 		Prepaid:   amountOf("50.00"), CashStep: amountOf("0.05"),
 	}

@@ -12,7 +12,9 @@ func BenchmarkPrice(b *testing.B) {
 	for range 12 {
 		lines = append(lines, gross("2", "12.49", "19"))
 	}
-	d := euros(lines, func(d *quote.Document) { d.Discounts = []quote.Adjustment{{Percent: ptr(am("5"))}} })
+	d := euros(lines, func(d *quote.Document) {
+		d.Discounts = []quote.DocumentAdjustment{{Adjustment: quote.Adjustment{Percent: ptr(am("5"))}}}
+	})
 	for b.Loop() {
 		if _, err := quote.Price(d); err != nil {
 			b.Fatal(err)

@@ -80,6 +80,13 @@ type Adjustment struct {
 	Amount  *money.Amount `json:"amount,omitempty"`
 }
 
+// DocumentAdjustment is a discount or a charge on the whole document. With a tax, a
+// discount is taken from what bears that tax, else from all lines in proportion.
+type DocumentAdjustment struct {
+	Adjustment
+	Tax *Tax `json:"tax,omitempty"`
+}
+
 // Charge is a charge on the whole document, such as shipping, with its own tax.
 type Charge struct {
 	Adjustment
@@ -106,15 +113,15 @@ func (l DocumentLine) PriceMissing() bool {
 
 // Document is everything that totals are computed from.
 type Document struct {
-	Currency   money.Currency      `json:"currency"`
-	Decimals   *int                `json:"decimals,omitempty"` // lowers the currency's decimals
-	Basis      Basis               `json:"basis,omitempty"`    // empty: that of the lines' prices, else net
-	Lines      []DocumentLine      `json:"lines"`
-	Discounts  []Adjustment        `json:"discounts,omitempty"`   // percentages of the sum of lines
-	Charges    []Charge            `json:"charges,omitempty"`     // percentages of the sum of lines
-	Prepaid    *money.Amount       `json:"prepaid,omitempty"`     // BT-113
-	CashStep   *money.Amount       `json:"cash_step,omitempty"`   // smallest coin, such as 0.05
-	TaxReasons map[Category]string `json:"tax_reasons,omitempty"` // for groups whose lines give none
+	Currency   money.Currency       `json:"currency"`
+	Decimals   *int                 `json:"decimals,omitempty"` // lowers the currency's decimals
+	Basis      Basis                `json:"basis,omitempty"`    // empty: that of the lines' prices, else net
+	Lines      []DocumentLine       `json:"lines"`
+	Discounts  []DocumentAdjustment `json:"discounts,omitempty"`   // percentages of the lines that they are taken from
+	Charges    []Charge             `json:"charges,omitempty"`     // percentages of the sum of lines
+	Prepaid    *money.Amount        `json:"prepaid,omitempty"`     // BT-113
+	CashStep   *money.Amount        `json:"cash_step,omitempty"`   // smallest coin, such as 0.05
+	TaxReasons map[Category]string  `json:"tax_reasons,omitempty"` // for groups whose lines give none
 }
 
 // basis is the stated basis, else that of the first price.
@@ -153,15 +160,17 @@ func (d Document) check() error {
 		c.line(pointer("/lines", i), l)
 	}
 	for i, a := range d.Discounts {
-		c.adjustment(pointer("/discounts", i), a)
+		at := pointer("/discounts", i)
+		c.adjustment(at, a.Adjustment)
+		if a.Tax != nil {
+			c.tax(at+"/tax", *a.Tax)
+		}
 	}
 	for i, a := range d.Charges {
 		at := pointer("/charges", i)
 		c.adjustment(at, a.Adjustment)
-		c.notNegative(at+"/amount", a.Amount)
 		c.tax(at+"/tax", a.Tax)
 	}
-	c.notNegative("/prepaid", d.Prepaid)
 	c.fits("/prepaid", d.Prepaid)
 	c.cashStep(d.CashStep)
 	return c.Err()

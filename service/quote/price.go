@@ -101,6 +101,9 @@ func Price(d Document) (Priced, error) {
 		}
 	}
 	s.totals()
+	if paid := s.out.Totals.Prepaid; paid.Sign() < 0 && s.out.Totals.Gross.Sign() >= 0 { // only a credit was paid the other way
+		return Priced{}, invalid("/prepaid", "negative_amount", "%s is negative; it must be zero or more", paid)
+	}
 	return s.out, nil
 }
 
@@ -248,26 +251,20 @@ func (s *sheet) group(t Tax, at string) (*group, error) {
 	return g, nil
 }
 
-// discounts spreads each document discount over the tax groups in proportion to
-// their lines, and enters each part as an allowance of its own (BR-S-06).
+// discounts takes each document discount off its own tax group, or spreads it over
+// all of them in proportion to their lines. Each part is an allowance of its own,
+// for an allowance has one tax (BR-S-06).
 func (s *sheet) discounts() error {
 	for i, d := range s.doc.Discounts {
-		at := pointer("/discounts", i)
-		amount := s.apply(d, s.sum).Value
-		if amount.IsZero() {
-			continue
+		take := s.spread
+		if d.Tax != nil {
+			take = s.aim
 		}
-		parts, err := s.spread(amount, at)
-		if err != nil {
+		if err := take(d, i); err != nil {
 			return err
 		}
-		for k, g := range s.groups {
-			if parts[k].IsZero() {
-				continue
-			}
-			s.out.Allowances = append(s.out.Allowances, Allowance{Of: i, Code: d.Code, Text: d.Text, Tax: g.tax, Net: parts[k]})
-		}
 	}
+	all, by := s.zero(), map[*group]money.Amount{}
 	for i := range s.out.Allowances { // only now, for appending moves them
 		a := &s.out.Allowances[i]
 		g, err := s.group(a.Tax, "")
@@ -275,34 +272,93 @@ func (s *sheet) discounts() error {
 			return err
 		}
 		s.enter(g, a, a.Net.Neg(), true)
+		all, by[g] = all.Add(a.Net), by[g].Add(a.Net)
+	}
+	for _, g := range s.groups {
+		if taken := by[g]; g.tax.Rate.Sign() > 0 && taken.Abs().Cmp(g.lines.Abs()) > 0 {
+			return tooLarge("/discounts", taken, g.lines)
+		}
+	}
+	if all.Abs().Cmp(s.sum.Abs()) > 0 {
+		return tooLarge("/discounts", all, s.sum)
 	}
 	return nil
 }
 
-func (s *sheet) spread(amount money.Amount, at string) ([]money.Amount, error) {
-	if amount.Sign()*s.sum.Sign() < 0 {
-		return nil, invalid(at+"/amount", "negative_amount", "%s has another sign than the sum of the lines, %s", amount, s.sum)
+func tooLarge(at string, discount, of money.Amount) error {
+	return invalid(at, "discount_too_large", "the discount of %s is larger than the %s it applies to", discount, of.Abs())
+}
+
+// spread takes a discount off all groups that have its sign.
+func (s *sheet) spread(d DocumentAdjustment, i int) error {
+	at, amount := pointer("/discounts", i), s.apply(d.Adjustment, s.sum).Value
+	if amount.IsZero() {
+		return nil
 	}
 	weights, sum := make([]money.Amount, len(s.groups)), s.zero()
-	for i, g := range s.groups {
+	for k, g := range s.groups {
 		if g.lines.Sign() == amount.Sign() {
-			weights[i] = g.lines.Abs()
-			sum = sum.Add(weights[i])
+			weights[k] = g.lines.Abs()
+			sum = sum.Add(g.lines)
 		}
 	}
-	if sum.Sign() > 0 && amount.Abs().Cmp(sum) > 0 {
-		return nil, invalid(at+"/amount", "discount_too_large", "the discount of %s is larger than the %s it applies to", amount, sum)
+	if err := within(amount, s.sum, sum, at); err != nil {
+		return err
 	}
 	parts, err := money.Split(amount, s.digits(), weights)
 	if f := fault.As(err); f != nil {
-		return nil, invalid(at, f.Code, "%s", f.Text)
+		return invalid(at, f.Code, "%s", f.Text)
 	}
-	return parts, err
+	for k, g := range s.groups {
+		s.allow(d, i, g.tax, parts[k])
+	}
+	return err
+}
+
+// aim takes a discount off the group of its tax. Off what is taxed it takes no more
+// than the lines of that tax, so that no tax falls below zero; what bears no tax,
+// such as a voucher, can be taken off a document without such lines.
+func (s *sheet) aim(d DocumentAdjustment, i int) error {
+	at := pointer("/discounts", i)
+	g, err := s.group(*d.Tax, at+"/tax")
+	if err != nil {
+		return err
+	}
+	base := g.lines
+	if base.IsZero() && d.Tax.Rate.IsZero() {
+		base = s.sum
+	}
+	amount := s.apply(d.Adjustment, base).Value
+	if base.IsZero() && !amount.IsZero() {
+		return invalid(at+"/tax", "discount_without_lines", "no line has the tax %s that the discount is to be taken from", d.Tax.Key())
+	}
+	s.allow(d, i, *d.Tax, amount)
+	return within(amount, base, base, at)
+}
+
+// within refuses a discount that turns what it is taken from around.
+func within(amount, sum, most money.Amount, at string) error {
+	switch {
+	case amount.Sign()*sum.Sign() < 0:
+		return invalid(at+"/amount", "negative_amount", "%s has another sign than the sum of the lines, %s", amount, sum)
+	case !most.IsZero() && amount.Abs().Cmp(most.Abs()) > 0:
+		return tooLarge(at+"/amount", amount, most)
+	}
+	return nil
+}
+
+func (s *sheet) allow(d DocumentAdjustment, i int, tax Tax, amount money.Amount) {
+	if !amount.IsZero() {
+		s.out.Allowances = append(s.out.Allowances, Allowance{Of: i, Code: d.Code, Text: d.Text, Tax: tax, Net: amount})
+	}
 }
 
 func (s *sheet) charges() error {
 	s.out.Charges = make([]Allowance, len(s.doc.Charges))
 	for i, c := range s.doc.Charges {
+		if c.Amount != nil && c.Amount.Sign() < 0 && s.sum.Sign() >= 0 { // only a credit pays a charge back
+			return invalid(pointer("/charges", i)+"/amount", "negative_amount", "%s is negative; it must be zero or more", c.Amount)
+		}
 		a := &s.out.Charges[i]
 		*a = Allowance{Of: i, Code: c.Code, Text: c.Text, Tax: c.Tax, Net: s.apply(c.Adjustment, s.sum).Value}
 		g, err := s.group(c.Tax, pointer("/charges", i)+"/tax")

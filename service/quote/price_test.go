@@ -26,6 +26,10 @@ func net(qty, price, rate string) quote.DocumentLine {
 	return quote.DocumentLine{Quantity: am(qty), NetPrice: ptr(am(price)), Tax: standard(rate)}
 }
 
+func aimed(amount string, tax quote.Tax) quote.DocumentAdjustment {
+	return quote.DocumentAdjustment{Adjustment: quote.Adjustment{Amount: ptr(am(amount))}, Tax: &tax}
+}
+
 func gross(qty, price, rate string) quote.DocumentLine {
 	return quote.DocumentLine{Quantity: am(qty), GrossPrice: ptr(am(price)), Tax: standard(rate)}
 }
@@ -85,7 +89,7 @@ func TestPriceWorkedExamples(t *testing.T) {
 			map[string]any{"sum_lines": "86.91", "vat": "17.38", "due": "104.29"}}, // 99.90 - 12.49 - 1.00 + 0.50
 		{"a document discount is split over the rates, each part an allowance",
 			euros([]quote.DocumentLine{net("1", "100.00", "19"), net("1", "50.00", "7")}, func(d *quote.Document) {
-				d.Discounts = []quote.Adjustment{amount("10.00")}
+				d.Discounts = []quote.DocumentAdjustment{{Adjustment: amount("10.00")}}
 				d.Charges = []quote.Charge{{Adjustment: amount("5.90"), Tax: standard("19")}}
 			}),
 			map[string]any{
@@ -96,13 +100,28 @@ func TestPriceWorkedExamples(t *testing.T) {
 			}},
 		{"ten percent off shelf prices is ten percent off what is due",
 			euros([]quote.DocumentLine{gross("1", "189.90", "19"), gross("2", "12.49", "19"), gross("1", "85.00", "7")}, func(d *quote.Document) {
-				d.Discounts = []quote.Adjustment{percent("10")}
+				d.Discounts = []quote.DocumentAdjustment{{Adjustment: percent("10")}}
 			}),
 			// 29.99 is 21.49 and 8.50: 214.88 - 21.49 = 193.39, over 1.19; 85.00 - 8.50 = 76.50, over 1.07
 			map[string]any{"taxable[S@19]": "162.51", "taxable[S@7]": "71.50", "due": "269.89"}},
+		{"a discount with a tax is taken from what bears it, a percentage of those lines",
+			euros([]quote.DocumentLine{net("1", "100.00", "19"), net("1", "50.00", "7")}, func(d *quote.Document) {
+				d.Discounts = []quote.DocumentAdjustment{{Adjustment: percent("10"), Tax: ptr(standard("7"))}}
+			}),
+			map[string]any{"taxable[S@19]": "100.00", "taxable[S@7]": "45.00", "allowances": "5.00"}},
+		{"a voucher without tax comes off a taxed document",
+			euros([]quote.DocumentLine{net("1", "100.00", "19")}, func(d *quote.Document) {
+				d.Discounts = []quote.DocumentAdjustment{aimed("20.00", quote.Tax{Category: quote.Exempt, Reason: "Voucher"})}
+			}),
+			map[string]any{"taxable[S@19]": "100.00", "tax[S@19]": "19.00", "taxable[E@0]": "-20.00", "tax[E@0]": "0.00", "due": "99.00"}},
+		{"a credit pays its charge back, and what was paid of it went the other way",
+			euros([]quote.DocumentLine{net("-1", "100.00", "19")}, func(d *quote.Document) {
+				d.Charges, d.Prepaid = []quote.Charge{{Adjustment: amount("-5.90"), Tax: standard("19")}}, ptr(am("-26.02"))
+			}),
+			map[string]any{"charges": "-5.90", "taxable[S@19]": "-105.90", "prepaid": "-26.02", "due": "-100.00"}},
 		{"an odd cent of a discount goes to the lower rate, whichever line comes first",
 			euros([]quote.DocumentLine{net("1", "1.00", "19"), net("1", "1.00", "7")}, func(d *quote.Document) {
-				d.Discounts = []quote.Adjustment{amount("0.01")}
+				d.Discounts = []quote.DocumentAdjustment{{Adjustment: amount("0.01")}}
 			}),
 			map[string]any{"taxable[S@7]": "0.99", "taxable[S@19]": "1.00"}},
 		{"reverse charge carries no tax and says why",
@@ -140,7 +159,9 @@ func TestPriceRefuses(t *testing.T) {
 		return with(func(l *quote.DocumentLine) { l.Tax = quote.Tax{Category: c, Rate: am(rate), Reason: reason} })
 	}
 	discount := func(a quote.Adjustment) func(*quote.Document) {
-		return func(d *quote.Document) { d.Discounts = append(d.Discounts, a) }
+		return func(d *quote.Document) {
+			d.Discounts = append(d.Discounts, quote.DocumentAdjustment{Adjustment: a})
+		}
 	}
 	for _, c := range []struct {
 		pointer, code string
@@ -189,6 +210,26 @@ func TestPriceRefuses(t *testing.T) {
 		{"/discounts/0/amount", "amount_too_precise", discount(quote.Adjustment{Amount: ptr(am("0.001"))})},
 		{"/discounts/0/amount", "negative_amount", discount(quote.Adjustment{Amount: ptr(am("-1"))})},
 		{"/discounts/0/amount", "discount_too_large", discount(quote.Adjustment{Amount: ptr(am("10.01"))})},
+		{"/discounts", "discount_too_large", func(d *quote.Document) {
+			discount(quote.Adjustment{Percent: ptr(am("60"))})(d)
+			discount(quote.Adjustment{Percent: ptr(am("60"))})(d)
+		}},
+		{"/discounts/0/amount", "discount_too_large", func(d *quote.Document) {
+			d.Lines = append(d.Lines, net("1", "50", "7"))
+			d.Discounts = []quote.DocumentAdjustment{aimed("10.01", standard("20"))}
+		}},
+		{"/discounts/0/tax", "discount_without_lines", func(d *quote.Document) {
+			d.Discounts = []quote.DocumentAdjustment{aimed("1", standard("7"))}
+		}},
+		{"/discounts/0/tax/rate", "tax_rate_not_zero", func(d *quote.Document) {
+			d.Discounts = []quote.DocumentAdjustment{aimed("1", quote.Tax{Category: quote.Exempt, Rate: am("7")})}
+		}},
+		{"/tax_reasons/E", "tax_reason_missing", func(d *quote.Document) {
+			d.Discounts = []quote.DocumentAdjustment{aimed("1", quote.Tax{Category: quote.Exempt})}
+		}},
+		{"/charges/0/amount", "negative_amount", func(d *quote.Document) {
+			d.Charges = []quote.Charge{{Adjustment: quote.Adjustment{Amount: ptr(am("-5"))}, Tax: standard("20")}}
+		}},
 		{"/discounts/0", "no_positive_weight", func(d *quote.Document) {
 			d.Lines[0].NetPrice = nil
 			discount(quote.Adjustment{Amount: ptr(am("1"))})(d)
@@ -307,7 +348,10 @@ func randomDocument(r *rand.Rand, basis quote.Basis) quote.Document {
 		d.Lines = append(d.Lines, l)
 	}
 	if r.IntN(2) == 0 {
-		d.Discounts = []quote.Adjustment{{Percent: ptr(some(150, 1))}, {Percent: ptr(some(30, 1))}}
+		d.Discounts = []quote.DocumentAdjustment{{Adjustment: quote.Adjustment{Percent: ptr(some(150, 1))}}, {Adjustment: quote.Adjustment{Percent: ptr(some(30, 1))}}}
+	}
+	if r.IntN(4) == 0 {
+		d.Discounts = append(d.Discounts, quote.DocumentAdjustment{Adjustment: quote.Adjustment{Percent: ptr(some(150, 1))}, Tax: &d.Lines[0].Tax})
 	}
 	if r.IntN(2) == 0 {
 		d.Charges = []quote.Charge{{Adjustment: quote.Adjustment{Amount: ptr(some(2000, digits))}, Tax: tax()}}

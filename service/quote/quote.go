@@ -125,17 +125,17 @@ type Quote struct {
 	Reference    string `json:"reference,omitempty"` // the customer's own reference
 	PersonID     string `json:"person_id,omitempty"`
 
-	Currency    money.Currency      `json:"currency"`
-	Decimals    *int                `json:"decimals,omitempty"`
-	Basis       Basis               `json:"basis"`
-	Language    string              `json:"language"`
-	Destination string              `json:"destination,omitempty"`
-	Lines       []Line              `json:"lines"`
-	Discounts   []Adjustment        `json:"discounts,omitempty"`
-	Charges     []Charge            `json:"charges,omitempty"`
-	Prepaid     *money.Amount       `json:"prepaid,omitempty"`
-	CashStep    *money.Amount       `json:"cash_step,omitempty"`
-	TaxReasons  map[Category]string `json:"tax_reasons,omitempty"`
+	Currency    money.Currency       `json:"currency"`
+	Decimals    *int                 `json:"decimals,omitempty"`
+	Basis       Basis                `json:"basis"`
+	Language    string               `json:"language"`
+	Destination string               `json:"destination,omitempty"`
+	Lines       []Line               `json:"lines"`
+	Discounts   []DocumentAdjustment `json:"discounts,omitempty"`
+	Charges     []Charge             `json:"charges,omitempty"`
+	Prepaid     *money.Amount        `json:"prepaid,omitempty"`
+	CashStep    *money.Amount        `json:"cash_step,omitempty"`
+	TaxReasons  map[Category]string  `json:"tax_reasons,omitempty"`
 
 	Allowances     []Allowance `json:"allowances"`
 	AppliedCharges []Allowance `json:"applied_charges"`

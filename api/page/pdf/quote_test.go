@@ -120,7 +120,7 @@ func TestSameQuoteSameBytes(t *testing.T) {
 func TestTheFiguresAreThoseOfTheQuote(t *testing.T) {
 	q := sample(t, func(q *quote.Quote) {
 		q.Lines[0].NetPrice = amount("1289.00")
-		q.Discounts = []quote.Adjustment{{Text: "Regular customer", Percent: amount("3")}}
+		q.Discounts = []quote.DocumentAdjustment{{Adjustment: quote.Adjustment{Text: "Regular customer", Percent: amount("3")}}}
 		q.Charges = []quote.Charge{{Adjustment: quote.Adjustment{Text: "Parcel", Amount: amount("6.90")}, Tax: quote.Tax{Category: quote.Standard, Rate: money.MustParse("19")}}}
 		q.Prepaid = amount("50.00")
 	})
