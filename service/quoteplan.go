@@ -437,7 +437,7 @@ type reasonWords struct {
 func wordsOf(reasons []fitment.Reason) []reasonWords {
 	out := make([]reasonWords, 0, len(reasons))
 	for _, r := range reasons {
-		out = append(out, reasonWords(r))
+		out = append(out, reasonWords{r.Code, r.Text, r.Row, r.Fact, r.Want, r.Have})
 	}
 	return out
 }

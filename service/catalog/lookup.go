@@ -2,6 +2,7 @@ package catalog
 
 import (
 	"cmp"
+	"slices"
 	"sort"
 	"strings"
 )
@@ -13,20 +14,62 @@ func compareFitments(a, b *Fitment) int {
 		strings.Compare(a.Target, b.Target), strings.Compare(a.ID, b.ID))
 }
 
-// RowsOf are the rows of a part that target a fork, by level: maker, chassis, model, fork. It
-// is a binary search in the part's rows and takes no memory, however popular the part is.
-func (r *Revision) RowsOf(sku string, f *Fork) (rows [AtFork][]Fitment) {
-	s, ok := r.ofPart[sku]
+// Reach is the fitment rows that target one fork, found once for all questions about the fork.
+type Reach struct {
+	r    *Revision
+	rows [AtFork][]int32 // numbers of rows, ascending, by level
+}
+
+// Reach finds the rows that target a fork: by its maker, chassis, model or itself.
+func (r *Revision) Reach(f *Fork) Reach {
+	x := Reach{r: r}
+	for i, key := range r.targetsOf(f) {
+		x.rows[i] = r.ofTarget[key]
+	}
+	return x
+}
+
+// Of are the rows of a part, by level: maker, chassis, model, fork. The rows of a part for one
+// target stand together, so this is a search in a few numbers and takes no memory, however
+// popular the part is.
+func (x *Reach) Of(sku string) (rows [AtFork][]Fitment) {
+	s, ok := x.r.ofPart[sku]
 	if !ok {
 		return rows
 	}
-	all := r.t.Fitments[s.from:s.to]
-	maker := r.MakerOf(f)
-	rows[AtMaker-1] = run(all, AtMaker, maker, "", "")
-	rows[AtChassis-1] = run(all, AtChassis, f.Chassis, "", "")
-	rows[AtModel-1] = run(all, AtModel, maker, "/", f.Model)
-	rows[AtFork-1] = run(all, AtFork, f.ID, "", "")
+	for i, all := range x.rows {
+		from, _ := slices.BinarySearch(all, s.from)
+		n := 0
+		for from+n < len(all) && all[from+n] < s.to {
+			n++
+		}
+		if n > 0 {
+			rows[i] = x.r.t.Fitments[all[from] : all[from]+int32(n)]
+		}
+	}
 	return rows
+}
+
+// Each yields every row with its part, which is nil only in tables that Check refuses.
+func (x *Reach) Each(yield func(*Fitment, *Part) bool) {
+	for _, all := range x.rows {
+		for _, i := range all {
+			var part *Part
+			if n := x.r.partOf[i]; n >= 0 {
+				part = &x.r.t.Parts[n]
+			}
+			if !yield(&x.r.t.Fitments[i], part) {
+				return
+			}
+		}
+	}
+}
+
+// RowsOf are the rows of a part that target a fork, by level; for several parts of one fork
+// see Reach.
+func (r *Revision) RowsOf(sku string, f *Fork) (rows [AtFork][]Fitment) {
+	x := r.Reach(f)
+	return x.Of(sku)
 }
 
 // run is the run of rows with a level and a target; the target comes in pieces, so that none

@@ -52,6 +52,7 @@ type Revision struct {
 	prices    map[[2]string][]Price
 
 	ofPart   map[string]span       // into t.Fitments, sorted by part, level and target
+	partOf   []int32               // into t.Parts, by number of row; -1: no such part
 	ofTarget map[target][]int32    // into t.Fitments
 	models   map[[2]string][]*Fork // by maker and model
 	open     []*Part               // of kinds that need no row
@@ -172,10 +173,14 @@ func (r *Revision) indexFitments() {
 	r.ofPart = make(map[string]span, len(r.t.Parts))
 	number := make(map[target]int32, len(r.t.Forks))
 	of := make([]int32, len(rows)) // number of each row's target
+	r.partOf = make([]int32, len(rows))
 	var count []int32
 	for i := range rows {
 		if i == 0 || rows[i].Part != rows[i-1].Part {
 			r.ofPart[rows[i].Part] = span{int32(i), int32(i)}
+			r.partOf[i] = r.numberOf(rows[i].Part)
+		} else {
+			r.partOf[i] = r.partOf[i-1]
 		}
 		key := target{rows[i].Level, rows[i].Target}
 		n, ok := number[key]
@@ -204,6 +209,15 @@ func (r *Revision) indexFitments() {
 	for key, n := range number {
 		r.ofTarget[key] = lists[n]
 	}
+}
+
+// numberOf is the place of a part in the sorted table, -1 if it has none.
+func (r *Revision) numberOf(sku string) int32 {
+	n, found := slices.BinarySearchFunc(r.t.Parts, sku, func(p Part, sku string) int { return strings.Compare(p.SKU, sku) })
+	if !found {
+		return -1
+	}
+	return int32(n)
 }
 
 // pointers indexes rows by a unique key.
@@ -417,13 +431,8 @@ func (r *Revision) RowsOfPart(sku string) []Fitment {
 // RowsFor yields every fitment row that targets a fork: by its maker, chassis, model or itself.
 func (r *Revision) RowsFor(f *Fork) iter.Seq[*Fitment] {
 	return func(yield func(*Fitment) bool) {
-		for _, key := range r.targetsOf(f) {
-			for _, i := range r.ofTarget[key] {
-				if !yield(&r.t.Fitments[i]) {
-					return
-				}
-			}
-		}
+		reach := r.Reach(f)
+		reach.Each(func(row *Fitment, _ *Part) bool { return yield(row) })
 	}
 }
 

@@ -78,13 +78,13 @@ type CartAnswer struct {
 type entry struct {
 	Line
 	part   *catalog.Part // nil: unknown or ambiguous
-	fork   *NamedFork    // nil: for none
+	group  *group        // nil: for no fork of the cart
 	answer *LineAnswer
 }
 
 // group is the part of a cart that is for one fork.
 type group struct {
-	rev     *catalog.Revision
+	*judging
 	fork    *NamedFork
 	entries []*entry   // by SKU, then id, so that the order of lines never shows
 	bySKU   [][]*entry // the same, those of one part together
@@ -96,7 +96,7 @@ func CheckCart(rev *catalog.Revision, forks []NamedFork, lines []Line) CartAnswe
 	out := CartAnswer{Lines: make([]LineAnswer, len(lines)), Forks: make([]ForkAnswer, len(forks))}
 	groups := make([]group, len(forks))
 	for i := range forks {
-		groups[i] = group{rev: rev, fork: &forks[i]}
+		groups[i] = group{judging: newJudging(rev, forks[i].Owned), fork: &forks[i], entries: make([]*entry, 0, len(lines))}
 	}
 	entries := make([]entry, len(lines))
 	for i := range lines {
@@ -105,13 +105,15 @@ func CheckCart(rev *catalog.Revision, forks []NamedFork, lines []Line) CartAnswe
 		if e.ID == "" {
 			e.ID = strconv.Itoa(i + 1)
 		}
-		at := slices.IndexFunc(forks, func(f NamedFork) bool { return f.Name == e.ForFork && e.ForFork != "" })
-		if at >= 0 {
-			e.fork = &forks[at]
+		for k := range forks {
+			if e.ForFork != "" && forks[k].Name == e.ForFork {
+				e.group = &groups[k]
+				break
+			}
 		}
 		e.judge(rev)
-		if at >= 0 && e.part != nil {
-			groups[at].entries = append(groups[at].entries, e)
+		if e.group != nil && e.part != nil {
+			e.group.entries = append(e.group.entries, e)
 		}
 	}
 	for i := range groups {
@@ -120,11 +122,11 @@ func CheckCart(rev *catalog.Revision, forks []NamedFork, lines []Line) CartAnswe
 	for i := range entries {
 		e := &entries[i]
 		sortFindings(e.answer.Findings)
-		for _, f := range e.answer.Findings {
-			e.answer.Decision = max(e.answer.Decision, f.Decision)
+		for k := range e.answer.Findings {
+			e.answer.Decision = max(e.answer.Decision, e.answer.Findings[k].Decision)
 		}
 		for k := range forks {
-			if e.fork == &forks[k] {
+			if e.group == &groups[k] {
 				out.Forks[k].Decision = max(out.Forks[k].Decision, e.answer.Decision)
 			}
 		}
@@ -144,7 +146,7 @@ func (e *entry) judge(rev *catalog.Revision) {
 	a.Matched = matched
 	switch {
 	case len(parts) == 0:
-		a.Answer = Answer{SKU: e.Code, Verdict: catalog.NotInCatalog, Reasons: plain("not_in_catalog", values{{"part", e.Code}})}
+		a.Answer = notInCatalog(e.Code)
 		if e.ForFork != "" {
 			a.Decision = Warn // said to be for a fork, and we cannot say whether it is
 		}
@@ -163,12 +165,12 @@ func (e *entry) judge(rev *catalog.Revision) {
 		}
 		a.Answer.Reasons = plain("fork_not_said", values{{"part", partName(rev, e.part)}})
 		a.Decision = Warn
-	case e.fork == nil:
+	case e.group == nil:
 		a.Answer = Answer{SKU: e.part.SKU, Verdict: catalog.Unknown, Question: question(rev, "fork", nil)}
 		a.Answer.Reasons = plain("fork_not_named", values{{"fork", e.ForFork}})
 		a.Decision = Ask
 	default:
-		a.Answer = Judge(rev, e.fork.Owned, e.part.SKU)
+		a.Answer = e.group.judge(e.part, true)
 		a.Decision = decisionOf(a.Answer.Verdict)
 	}
 	e.checkQuantity(rev)

@@ -46,8 +46,8 @@ func (g *group) check() ForkAnswer {
 }
 
 func (g *group) forkName() string {
-	if o := g.fork.Owned; o != nil && o.Fork != nil {
-		return (&inquiry{rev: g.rev, stated: o, fork: o.Fork}).forkName()
+	if g.knowsFork() {
+		return string(g.appendFork(nil, true))
 	}
 	return g.fork.Name
 }
@@ -99,20 +99,18 @@ func onePerLeg(g *group) (out []Finding) {
 		if place == "" || leg == catalog.BothLegs {
 			continue
 		}
-		same := func(e *entry) bool { p, l := legSlot(e.part); return p == place && l == leg }
-		if slices.ContainsFunc(g.bySKU[:i], func(b []*entry) bool { return same(b[0]) }) {
-			continue // said with the first
+		same := func(b []*entry) bool { p, l := legSlot(b[0].part); return p == place && l == leg }
+		if slices.ContainsFunc(g.bySKU[:i], same) || !slices.ContainsFunc(g.bySKU[i+1:], same) {
+			continue // said with the first, or nothing to be said
 		}
 		var all []*entry
 		var names []string
 		for _, b := range g.bySKU[i:] {
-			if same(b[0]) {
+			if same(b) {
 				all, names = append(all, b...), append(names, partName(g.rev, b[0].part))
 			}
 		}
-		if len(names) > 1 {
-			out = append(out, finding1("two_for_one_leg", Warn, append(g.values(a[0]), value{"other", list(names)}), all...))
-		}
+		out = append(out, finding1("two_for_one_leg", Warn, append(g.values(a[0]), value{"other", list(names)}), all...))
 	}
 	return out
 }
@@ -208,10 +206,13 @@ func companions(g *group) (out []Finding) {
 
 func exclusions(g *group) (out []Finding) {
 	for i, a := range g.bySKU {
-		for k, b := range g.bySKU {
-			for _, r := range g.rev.Rules(a[0].part.SKU) {
+		for _, r := range g.rev.Rules(a[0].part.SKU) {
+			if r.Rule != "excludes" {
+				continue
+			}
+			for k, b := range g.bySKU {
 				mutual := k < i && slices.ContainsFunc(g.rev.Rules(b[0].part.SKU), func(x catalog.PartRule) bool { return x.Rule == "excludes" && x.Other == a[0].part.SKU })
-				if r.Rule != "excludes" || r.Other != b[0].part.SKU || mutual {
+				if r.Other != b[0].part.SKU || mutual {
 					continue
 				}
 				f := finding1("parts_exclude", Block, g.ruleValues(a[0], r), slices.Concat(a, b)...)

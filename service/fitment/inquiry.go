@@ -7,9 +7,31 @@ import (
 	"forkwright/service/catalog"
 )
 
+// judging judges parts for one fork as owned. What its questions have in common is found once,
+// and one question leaves its memory to the next. It is not safe for concurrent use.
+type judging struct {
+	rev   *catalog.Revision
+	owned *Owned        // nil, or without a fork: nobody said which
+	reach catalog.Reach // of the fork
+	name  string        // the fork's, with its maker's
+	asked inquiry
+	other *inquiry  // about an alternative
+	shelf []listing // nil before the first alternative is looked for
+}
+
+func newJudging(rev *catalog.Revision, owned *Owned) *judging {
+	j := &judging{rev: rev, owned: owned}
+	if j.knowsFork() {
+		j.reach, j.name = rev.Reach(owned.Fork), forkName(rev, owned.Fork)
+	}
+	return j
+}
+
+func (j *judging) knowsFork() bool { return j.owned != nil && j.owned.Fork != nil }
+
 // inquiry is one question: a part on a fork as owned, and what may decide it.
 type inquiry struct {
-	rev        *catalog.Revision
+	*judging
 	owned      *Owned // less what was found to contradict itself
 	stated     *Owned // as it was asked
 	fork       *catalog.Fork
@@ -23,6 +45,11 @@ type inquiry struct {
 
 	facts  []fact
 	denied string // a fact as stated that the catalog says this fork cannot have
+
+	world   world     // the one that is looked at
+	options [6]string // room for its values
+	seen    []seen    // distinct findings, in the order in which they were met
+	mixed   bool      // not the same yes or the same no in all worlds
 }
 
 // fact is an option fact that rows name.
@@ -41,14 +68,16 @@ var springSideKinds = []string{
 	catalog.KindBumpStop, catalog.KindPreloadSpacer, catalog.KindTravelSpacer,
 }
 
-func inquire(rev *catalog.Revision, owned *Owned, part *catalog.Part) *inquiry {
-	c := &inquiry{
-		rev: rev, owned: owned, stated: owned, fork: owned.Fork, part: part,
-		rows: rev.RowsOf(part.SKU, owned.Fork), travel: travelOf(rev, part),
+// inquire begins the question about a part.
+func (c *inquiry) inquire(j *judging, part *catalog.Part) {
+	*c = inquiry{
+		judging: j, owned: j.owned, stated: j.owned, fork: j.owned.Fork, part: part,
+		rows: j.reach.Of(part.SKU), travel: travelOf(j.rev, part),
 		springSide: slices.Contains(springSideKinds, part.Kind),
+		facts:      c.facts[:0], seen: c.seen[:0],
 	}
 	if c.springSide {
-		c.limits = rev.Limits(c.fork.ID)
+		c.limits = c.rev.Limits(c.fork.ID)
 	}
 	c.byTravel = c.travel > 0
 	for i := range c.limits {
@@ -58,7 +87,6 @@ func inquire(rev *catalog.Revision, owned *Owned, part *catalog.Part) *inquiry {
 		c.note(row)
 	}
 	c.checkStated()
-	return c
 }
 
 // travelOf is the travel that a cartridge gives, 0 for every other part.

@@ -14,28 +14,33 @@ const mostReasons = 6
 // Judge decides whether a part fits a fork as owned. It always answers: a SKU that the catalog
 // does not have, or a fork that was not named, is a verdict too.
 func Judge(rev *catalog.Revision, owned *Owned, sku string) Answer {
-	return judge(rev, owned, sku, true)
+	part, ok := rev.Part(sku)
+	if !ok {
+		return notInCatalog(sku)
+	}
+	return newJudging(rev, owned).judge(part, true)
 }
 
-// judge is Judge; the nearest alternative is left out where nobody will read it.
-func judge(rev *catalog.Revision, owned *Owned, sku string, nearest bool) Answer {
-	asked, ok := rev.Part(sku)
-	if !ok {
-		return Answer{SKU: sku, Verdict: catalog.NotInCatalog, Reasons: plain("not_in_catalog", values{{"part", sku}})}
-	}
-	part := successor(rev, asked)
-	a := Answer{SKU: sku}
+func notInCatalog(code string) Answer {
+	return Answer{SKU: code, Verdict: catalog.NotInCatalog, Reasons: plain("not_in_catalog", values{{"part", code}})}
+}
+
+// judge answers for one part; the nearest alternative is left out where nobody will read it.
+func (j *judging) judge(asked *catalog.Part, nearest bool) Answer {
+	part := successor(j.rev, asked)
+	a := Answer{SKU: asked.SKU}
 	if part != asked {
 		a.Follows = part.SKU
 	}
 	switch {
 	case part.Kind == catalog.KindAccessory:
-		a.Verdict, a.Reasons = catalog.NotForkRelated, plain("needs_no_fork", values{{"part", partName(rev, part)}})
-	case owned == nil || owned.Fork == nil:
-		a.Verdict, a.Reasons = catalog.Unknown, plain("missing_fork", values{{"part", partName(rev, part)}})
-		a.Question = question(rev, "fork", nil)
+		a.Verdict, a.Reasons = catalog.NotForkRelated, plain("needs_no_fork", values{{"part", partName(j.rev, part)}})
+	case !j.knowsFork():
+		a.Verdict, a.Reasons = catalog.Unknown, plain("missing_fork", values{{"part", partName(j.rev, part)}})
+		a.Question = question(j.rev, "fork", nil)
 	default:
-		c := inquire(rev, owned, part)
+		c := &j.asked
+		c.inquire(j, part)
 		c.answer(&a)
 		if nearest && a.Verdict == catalog.DoesNotFit {
 			a.Nearest = c.nearest()
@@ -50,7 +55,7 @@ func judge(rev *catalog.Revision, owned *Owned, sku string, nearest bool) Answer
 // successor follows supersession to its end. Loading refuses loops; the bound is for a loop
 // that was never loaded.
 func successor(rev *catalog.Revision, part *catalog.Part) *catalog.Part {
-	for range 16 {
+	for i := 0; i < 16 && part.SupersededBy != ""; i++ {
 		next, ok := rev.Part(part.SupersededBy)
 		if !ok {
 			break
@@ -66,39 +71,61 @@ type seen struct {
 	in world
 }
 
-// answer decides every possible world. The same yes or the same no in all of them is the
-// answer; anything else is a question.
-func (c *inquiry) answer(a *Answer) {
-	s := c.settle()
-	var all []seen
-	mixed := false
-	c.each(s, func(w *world) {
-		f := c.decide(w)
-		if slices.ContainsFunc(all, func(x seen) bool { return x.finding == f }) {
+// verdict decides every possible world. The same yes or the same no in all of them is the
+// verdict; anything else is a question, and so is a yes that rests on a statement which this
+// fork cannot have.
+func (c *inquiry) verdict() (catalog.Verdict, spread) {
+	s := c.spread()
+	if c.each(&s, (*inquiry).meet) == 0 {
+		s = c.settle() // what was stated cannot all be true
+		c.each(&s, (*inquiry).meet)
+	}
+	if len(c.seen) == 0 || c.mixed || c.denied != "" && c.seen[0].verdict != catalog.DoesNotFit {
+		return catalog.Unknown, s
+	}
+	return c.seen[0].verdict, s
+}
+
+// meet decides a world and keeps what was not found in one before.
+func (c *inquiry) meet(w *world) {
+	f := c.decide(w)
+	for i := range c.seen {
+		if c.seen[i].finding == f {
 			return
 		}
-		mixed = mixed || len(all) > 0 && !sameOutcome(all[0].finding, f)
-		in := *w
-		in.values = slices.Clone(w.values)
-		all = append(all, seen{f, in})
-	})
+	}
+	c.mixed = c.mixed || len(c.seen) > 0 && !sameOutcome(c.seen[0].finding, f)
+	c.keep(f, w)
+}
+
+func (c *inquiry) keep(f finding, w *world) {
+	in := *w
+	in.values = slices.Clone(w.values)
+	c.seen = append(c.seen, seen{f, in})
+}
+
+// answer gives the verdict and explains it.
+func (c *inquiry) answer(a *Answer) {
+	var s spread
+	a.Verdict, s = c.verdict()
 	switch {
-	case len(all) == 0:
-		a.Verdict, a.Reasons = catalog.Unknown, plain("contradicts", c.contradiction("serial"))
+	case len(c.seen) == 0:
+		a.Reasons = plain("contradicts", c.contradiction("serial"))
 		a.Question = question(c.rev, "serial", nil)
-	case c.denied != "" && (mixed || all[0].verdict != catalog.DoesNotFit):
-		a.Verdict, a.Reasons = catalog.Unknown, plain("contradicts", c.contradiction(c.denied))
+	case c.denied != "" && a.Verdict == catalog.Unknown:
+		a.Reasons = plain("contradicts", c.contradiction(c.denied))
 		a.Reasons[0].Fact, a.Reasons[0].Have = c.denied, c.statedText(c.denied)
 		a.Question = question(c.rev, c.denied, c.choices(c.denied))
-	case mixed:
-		c.ask(a, s)
+	case c.mixed:
+		c.ask(a, &s)
 	default:
-		a.Verdict = all[0].verdict
-		for _, x := range all[:min(len(all), mostReasons)] {
-			a.Reasons = append(a.Reasons, c.reason(x.finding, &x.in))
+		told := c.seen[:min(len(c.seen), mostReasons)]
+		a.Reasons = make([]Reason, len(told))
+		for i := range told {
+			a.Reasons[i] = c.reason(&told[i])
 		}
-		if all[0].row != nil && a.Verdict == catalog.FitsWith {
-			a.Requires = requirements(all[0].row)
+		if a.Verdict == catalog.FitsWith {
+			a.Requires = requirements(c.seen[0].row)
 		}
 	}
 }
@@ -117,17 +144,13 @@ func sameOutcome(a, b finding) bool {
 
 // ask makes the answer a question: the one fact whose value leaves the fewest worlds open. Of
 // equals, the one that a person at a counter can see soonest.
-func (c *inquiry) ask(a *Answer, s spread) {
-	var decided []seen
-	c.each(s, func(w *world) {
-		in := *w
-		in.values = slices.Clone(w.values)
-		decided = append(decided, seen{c.decide(w), in})
-	})
+func (c *inquiry) ask(a *Answer, s *spread) {
+	c.seen = c.seen[:0]
+	c.each(s, func(c *inquiry, w *world) { c.keep(c.decide(w), w) })
 	best, open := "", 0
 	var answers []branch
 	for _, name := range c.askable(s) {
-		b := c.branches(decided, name)
+		b := c.branches(name)
 		if len(b) < 2 {
 			continue
 		}
@@ -139,7 +162,6 @@ func (c *inquiry) ask(a *Answer, s spread) {
 			best, open, answers = name, n, b
 		}
 	}
-	a.Verdict = catalog.Unknown
 	a.Reasons = c.missing(best, answers)
 	a.Question = question(c.rev, best, c.offered(best, answers))
 }
@@ -172,7 +194,7 @@ func (c *inquiry) unlisted(name string) bool {
 }
 
 // askable are the facts that may be asked for, in the order of how soon a person can answer.
-func (c *inquiry) askable(s spread) []string {
+func (c *inquiry) askable(s *spread) []string {
 	var names []string
 	for i := range c.facts {
 		names = append(names, c.facts[i].name)
@@ -195,20 +217,19 @@ func (c *inquiry) askable(s spread) []string {
 // branch is what is left of the possible worlds once a fact has a value.
 type branch struct {
 	value string
-	first seen
+	first *seen
 	open  int // worlds that are still undecided; 0: this value settles it
 	n     int
 }
 
-func (c *inquiry) branches(decided []seen, name string) []branch {
+func (c *inquiry) branches(name string) []branch {
 	var out []branch
-	at := map[string]int{}
-	for _, x := range decided {
+	for k := range c.seen {
+		x := &c.seen[k]
 		v := c.text(&x.in, name)
-		i, ok := at[v]
-		if !ok {
+		i := slices.IndexFunc(out, func(b branch) bool { return b.value == v })
+		if i < 0 {
 			i = len(out)
-			at[v] = i
 			out = append(out, branch{value: v, first: x})
 		}
 		out[i].n++

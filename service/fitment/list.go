@@ -34,13 +34,14 @@ func WhatFits(rev *catalog.Revision, owned *Owned, filter Filter) []Answer {
 		}
 		return slices.Contains(filter.Kinds, p.Kind)
 	}
-	seen := map[string]bool{}
-	for row := range rev.RowsFor(owned.Fork) {
-		if seen[row.Part] {
+	j := newJudging(rev, owned)
+	var last *catalog.Part
+	for _, p := range j.reach.Each {
+		if p == last || p == nil {
 			continue
 		}
-		seen[row.Part] = true
-		if p, ok := rev.Part(row.Part); ok && wanted(p) && catalog.KindClosed(p.Kind) {
+		last = p
+		if wanted(p) && catalog.KindClosed(p.Kind) {
 			parts = append(parts, p)
 		}
 	}
@@ -52,17 +53,25 @@ func WhatFits(rev *catalog.Revision, owned *Owned, filter Filter) []Answer {
 		}
 	}
 	slices.SortFunc(parts, func(a, b *catalog.Part) int {
-		return cmp.Or(cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.SKU, b.SKU))
+		if a.Kind != b.Kind {
+			return cmp.Compare(a.Kind, b.Kind)
+		}
+		return cmp.Compare(a.SKU, b.SKU)
 	})
-	var out []Answer
+	parts = slices.Compact(parts)
+	most := len(parts)
+	if filter.Limit > 0 {
+		most = min(most, filter.Limit)
+	}
+	out := make([]Answer, 0, most)
 	for _, p := range parts {
+		if len(out) == most {
+			break
+		}
 		if filter.After != "" && ListKey(p) <= filter.After {
 			continue
 		}
-		if filter.Limit > 0 && len(out) == filter.Limit {
-			break
-		}
-		a := judge(rev, owned, p.SKU, false)
+		a := j.judge(p, false)
 		if a.Verdict != catalog.DoesNotFit || filter.NearMisses {
 			out = append(out, a)
 		}
@@ -104,7 +113,7 @@ func Forks(rev *catalog.Revision, sku string, page Page) (fits []ForkFit, next s
 		return -1
 	})
 	for _, f := range forks[from:] {
-		fit := ForkFit{f, spans(rev, f, sku)}
+		fit := ForkFit{f, spans(rev, f, part)}
 		if len(fit.Spans) == 0 {
 			continue
 		}
@@ -137,10 +146,10 @@ func candidates(rev *catalog.Revision, part *catalog.Part) []*catalog.Fork {
 }
 
 // spans groups the yeses and questions of a fork by years and travels.
-func spans(rev *catalog.Revision, f *catalog.Fork, sku string) []Span {
+func spans(rev *catalog.Revision, f *catalog.Fork, part *catalog.Part) []Span {
 	var out []Span
 	for y := int(f.YearFrom); y <= int(f.YearTo); y++ {
-		this := spansOfYear(rev, f, y, sku)
+		this := spansOfYear(rev, f, y, part)
 		for _, s := range this {
 			i := slices.IndexFunc(out, func(o Span) bool {
 				return o.YearTo == y-1 && slices.Equal(o.TravelsMM, s.TravelsMM) && sameAnswer(&o.Answer, &s.Answer)
@@ -155,10 +164,10 @@ func spans(rev *catalog.Revision, f *catalog.Fork, sku string) []Span {
 	return out
 }
 
-func spansOfYear(rev *catalog.Revision, f *catalog.Fork, year int, sku string) []Span {
+func spansOfYear(rev *catalog.Revision, f *catalog.Fork, year int, part *catalog.Part) []Span {
 	var out []Span
 	for _, mm := range f.TravelsMM {
-		a := judge(rev, &Owned{Fork: f, ModelYear: year, TravelNow: Travel{mm, Stated}}, sku, false)
+		a := newJudging(rev, &Owned{Fork: f, ModelYear: year, TravelNow: Travel{mm, Stated}}).judge(part, false)
 		if a.Verdict == catalog.DoesNotFit {
 			continue
 		}

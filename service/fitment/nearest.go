@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"strings"
 
 	"forkwright/service/catalog"
 )
@@ -25,16 +26,28 @@ func (c *inquiry) nearest() *Alternative {
 		return nil
 	}
 	rivals := c.rivals()
-	slices.SortFunc(rivals, func(a, b rival) int {
-		return cmp.Or(cmp.Compare(one(a.old), one(b.old)), cmp.Compare(a.travel, b.travel), cmp.Compare(one(a.family), one(b.family)),
-			cmp.Compare(a.rate, b.rate), cmp.Compare(one(a.maker), one(b.maker)), cmp.Compare(a.part.SKU, b.part.SKU))
-	})
-	for _, r := range rivals {
-		if a := judge(c.rev, c.stated, r.part.SKU, false); includes(a.Verdict) {
-			return &Alternative{SKU: r.part.SKU, Verdict: a.Verdict, Why: c.why(r)}
+	slices.SortFunc(rivals, compareRivals)
+	if c.other == nil {
+		c.other = new(inquiry)
+	}
+	for i := range rivals {
+		r := &rivals[i]
+		if i > 0 && r.part == rivals[i-1].part {
+			continue
+		}
+		c.other.inquire(c.judging, r.part)
+		if v, _ := c.other.verdict(); includes(v) {
+			return &Alternative{SKU: r.part.SKU, Verdict: v, Why: c.why(r)}
 		}
 	}
 	return nil
+}
+
+func compareRivals(a, b rival) int {
+	if d := cmp.Or(one(a.old)-one(b.old), a.travel-b.travel, one(a.family)-one(b.family), cmp.Compare(a.rate, b.rate), one(a.maker)-one(b.maker)); d != 0 {
+		return d
+	}
+	return strings.Compare(a.part.SKU, b.part.SKU)
 }
 
 // hopeless: no spring cures a fork past its mass or its use.
@@ -45,27 +58,47 @@ func (c *inquiry) hopeless() bool {
 	return mass || use
 }
 
+// listing is a part that a row lists for the fork.
+type listing struct {
+	part   *catalog.Part
+	travel int // as travelOf
+}
+
+// listed are the parts that rows list for the fork. One that several rows list may be among
+// them several times.
+func (j *judging) listed() []listing {
+	if j.shelf != nil {
+		return j.shelf
+	}
+	j.shelf = make([]listing, 0, 24)
+	var last *catalog.Part
+	for row, p := range j.reach.Each {
+		if p == last || p == nil || p.SupersededBy != "" || !includes(row.Verdict) {
+			continue
+		}
+		last = p
+		j.shelf = append(j.shelf, listing{p, travelOf(j.rev, p)})
+	}
+	return j.shelf
+}
+
 // rivals are the parts of the same kind that a row lists for the fork or, for an open kind,
 // all of the same kind and duty.
 func (c *inquiry) rivals() []rival {
+	asked, _ := c.rev.Spring(c.part.SKU)
 	var out []rival
-	if !catalog.KindClosed(c.part.Kind) {
-		for _, p := range c.rev.OpenParts() {
-			if p.Kind == c.part.Kind && p.SKU != c.part.SKU && p.SupersededBy == "" && c.duty(p) == c.duty(c.part) {
-				out = append(out, c.rival(p))
+	if catalog.KindClosed(c.part.Kind) {
+		listed := c.listed()
+		for i := range listed {
+			if p := listed[i].part; p.Kind == c.part.Kind && p != c.part {
+				out = append(out, c.rival(&listed[i], asked))
 			}
 		}
 		return out
 	}
-	last := ""
-	for row := range c.rev.RowsFor(c.fork) {
-		if row.Part == last || !includes(row.Verdict) {
-			continue
-		}
-		last = row.Part
-		if p, ok := c.rev.Part(row.Part); ok && p.Kind == c.part.Kind && p.SKU != c.part.SKU && p.SupersededBy == "" &&
-			!slices.ContainsFunc(out, func(r rival) bool { return r.part == p }) {
-			out = append(out, c.rival(p))
+	for _, p := range c.rev.OpenParts() {
+		if p.Kind == c.part.Kind && p != c.part && p.SupersededBy == "" && c.duty(p) == c.duty(c.part) {
+			out = append(out, c.rival(&listing{part: p}, asked))
 		}
 	}
 	return out
@@ -78,17 +111,18 @@ func (c *inquiry) duty(p *catalog.Part) string {
 	return ""
 }
 
-func (c *inquiry) rival(p *catalog.Part) rival {
-	r := rival{part: p, maker: p.Maker != c.part.Maker, old: p.Status != "active"}
+// rival is how far a part is from the one asked for, which is the spring asked, if it is one.
+func (c *inquiry) rival(x *listing, asked *catalog.Spring) rival {
+	r := rival{part: x.part, maker: x.part.Maker != c.part.Maker, old: x.part.Status != "active"}
 	if c.travel > 0 {
 		from := c.travel
 		if c.owned.TravelNow.exact() {
 			from = c.owned.TravelNow.MM
 		}
-		r.travel = abs(travelOf(c.rev, p) - from)
+		r.travel = abs(x.travel - from)
 	}
-	if asked, ok := c.rev.Spring(c.part.SKU); ok {
-		if s, ok := c.rev.Spring(p.SKU); ok {
+	if asked != nil {
+		if s, ok := c.rev.Spring(x.part.SKU); ok {
 			r.family = s.Family != asked.Family
 			r.rate = math.Abs(s.RateNPerMM() - asked.RateNPerMM())
 		}
@@ -96,7 +130,7 @@ func (c *inquiry) rival(p *catalog.Part) rival {
 	return r
 }
 
-func (c *inquiry) why(r rival) string {
+func (c *inquiry) why(r *rival) string {
 	asked, isSpring := c.rev.Spring(c.part.SKU)
 	switch {
 	case c.travel > 0 && r.travel == 0 && c.owned.TravelNow.exact():

@@ -1,15 +1,16 @@
 package fitment
 
 import (
-	"bytes"
 	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/binary"
 	"fmt"
+	"hash"
 	"maps"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"forkwright/service/catalog"
@@ -19,23 +20,24 @@ import (
 // Facts are the facts of a verdict in a canonical form, one a line: codes, row ids and
 // conditions, in the order of the answer. Sentences, stated values and the nearest alternative
 // are not facts: a release may reword them, and a new part elsewhere changes no verdict.
-func Facts(a Answer) []byte {
-	var b bytes.Buffer
+func Facts(a Answer) []byte { return appendFacts(nil, &a) }
+
+func appendFacts(b []byte, a *Answer) []byte {
 	line := func(words ...string) {
 		for i, w := range words {
 			if i > 0 {
-				b.WriteByte('\t')
+				b = append(b, '\t')
 			}
-			b.WriteString(w)
+			b = append(b, w...)
 		}
-		b.WriteByte('\n')
+		b = append(b, '\n')
 	}
 	line("verdict", a.Verdict.String())
 	if a.Follows != "" {
 		line("follows", a.Follows)
 	}
-	for _, r := range a.Reasons {
-		line("reason", r.Code, r.Row, r.Fact)
+	for i := range a.Reasons {
+		line("reason", a.Reasons[i].Code, a.Reasons[i].Row, a.Reasons[i].Fact)
 	}
 	for _, q := range a.Requires {
 		line("requires", q.Kind, q.Part, decimal(q.Quantity))
@@ -43,7 +45,7 @@ func Facts(a Answer) []byte {
 	if a.Question != nil {
 		line("question", a.Question.Code)
 	}
-	return b.Bytes()
+	return b
 }
 
 // Receipt is what was asked and what came of it. It holds no personal data: the masses of
@@ -54,7 +56,7 @@ type Receipt struct {
 	ModelYear   int
 	TravelBuilt Travel
 	TravelNow   Travel
-	Options     map[string]string
+	Options     map[string]string // those of the fork as owned, not a copy
 	Serial      string
 	BuiltOn     string
 	WheelSize   string
@@ -73,7 +75,7 @@ func Issue(rev *catalog.Revision, owned *Owned, a Answer, at time.Time) Receipt 
 	if r.MassLeftOut {
 		a = r.judge(rev, false)
 	}
-	r.Digest = digest(a)
+	r.Digest = digest(&a)
 	return r
 }
 
@@ -83,26 +85,31 @@ func unsigned(rev *catalog.Revision, owned *Owned, sku string, at time.Time) Rec
 		if owned.Fork != nil {
 			r.Fork = owned.Fork.ID
 		}
-		r.ModelYear, r.TravelBuilt, r.TravelNow, r.Options = owned.ModelYear, owned.TravelBuilt, owned.TravelNow, maps.Clone(owned.Options)
+		r.ModelYear, r.TravelBuilt, r.TravelNow, r.Options = owned.ModelYear, owned.TravelBuilt, owned.TravelNow, owned.Options
 		r.Serial, r.BuiltOn, r.WheelSize, r.Use = owned.Serial, owned.BuiltOn, owned.WheelSize, owned.Use
 		r.MassLeftOut = owned.RiderKG != 0 || owned.SystemKG != 0
 	}
 	return r
 }
 
-func digest(a Answer) [16]byte {
-	sum := sha256.Sum256(Facts(a))
+func digest(a *Answer) [16]byte {
+	var room [512]byte
+	sum := sha256.Sum256(appendFacts(room[:0], a))
 	return [16]byte(sum[:16])
 }
 
 // judge asks a revision the receipt's question; the nearest alternative is no fact.
 func (r Receipt) judge(rev *catalog.Revision, nearest bool) Answer {
+	part, ok := rev.Part(r.SKU)
+	if !ok {
+		return notInCatalog(r.SKU)
+	}
 	owned := &Owned{
 		ModelYear: r.ModelYear, TravelBuilt: r.TravelBuilt, TravelNow: r.TravelNow, Options: r.Options,
 		Serial: r.Serial, BuiltOn: r.BuiltOn, WheelSize: r.WheelSize, Use: r.Use,
 	}
 	owned.Fork, _ = rev.Fork(r.Fork)
-	return judge(rev, owned, r.SKU, nearest)
+	return newJudging(rev, owned).judge(part, nearest)
 }
 
 // Change is what a recheck found.
@@ -116,8 +123,8 @@ type Change struct {
 // Recheck asks a receipt's question of the revision it names and of another one.
 func Recheck(r Receipt, then, now *catalog.Revision) Change {
 	c := Change{Was: r.judge(then, true), Is: r.judge(now, true)}
-	c.Disputed = digest(c.Was) != r.Digest
-	c.Changed = digest(c.Is) != r.Digest
+	c.Disputed = digest(&c.Was) != r.Digest
+	c.Changed = digest(&c.Is) != r.Digest
 	if c.Changed {
 		c.Rows = rowsApart(c.Was, c.Is)
 	}
@@ -146,12 +153,40 @@ const tokenPrefix = "fr1."
 
 const macSize = 16
 
-// Seal writes a receipt as a token that only a holder of the key can make.
-func Seal(r Receipt, key []byte) string {
-	b := r.encode()
-	b = append(b, mac(b, key)...)
-	return tokenPrefix + base64.RawURLEncoding.EncodeToString(b)
+// Sealer makes tokens of receipts with one key. It is safe for concurrent use.
+type Sealer struct {
+	key  []byte
+	idle sync.Pool // of *press
 }
+
+// press is what one token is made with: the keyed hash and room for the bytes.
+type press struct {
+	mac hash.Hash
+	buf []byte
+}
+
+// NewSealer takes the key that signs.
+func NewSealer(key []byte) *Sealer { return &Sealer{key: key} }
+
+// Seal writes a receipt as a token that only a holder of the key can make.
+func (s *Sealer) Seal(r Receipt) string {
+	p, ok := s.idle.Get().(*press)
+	if !ok {
+		p = &press{mac: hmac.New(sha256.New, s.key)}
+	}
+	defer s.idle.Put(p)
+	b := r.appendTo(append(p.buf[:0], tokenPrefix...))
+	p.mac.Reset()
+	p.mac.Write(b)
+	signed := len(b) + macSize
+	b = p.mac.Sum(b)[:signed]
+	b = append(b, tokenPrefix...)
+	p.buf = base64.RawURLEncoding.AppendEncode(b, b[len(tokenPrefix):signed])
+	return string(p.buf[signed:])
+}
+
+// Seal is Sealer.Seal for one receipt.
+func Seal(r Receipt, key []byte) string { return NewSealer(key).Seal(r) }
 
 func mac(b, key []byte) []byte {
 	h := hmac.New(sha256.New, key)
@@ -179,8 +214,7 @@ func Open(token string, keys ...[]byte) (Receipt, error) {
 	return r, nil
 }
 
-func (r Receipt) encode() []byte {
-	var b []byte
+func (r Receipt) appendTo(b []byte) []byte {
 	text := func(s string) { b = append(binary.AppendUvarint(b, uint64(len(s))), s...) }
 	num := func(n int64) { b = binary.AppendVarint(b, n) }
 	for _, s := range [...]string{r.SKU, r.Fork, r.Serial, r.BuiltOn, r.WheelSize, r.Use, string(r.TravelBuilt.How), string(r.TravelNow.How)} {

@@ -141,7 +141,7 @@ func FuzzOpen(f *testing.F) {
 	rev := small()
 	fork, _ := rev.Fork("tarn")
 	for _, o := range []*Owned{nil, {Fork: fork}, {Fork: fork, ModelYear: 2021, Options: map[string]string{"a": "b"}}} {
-		f.Add(issued(rev, o, "C-160").encode())
+		f.Add(issued(rev, o, "C-160").appendTo(nil))
 	}
 	f.Fuzz(func(t *testing.T, body []byte) {
 		token := tokenPrefix + base64.RawURLEncoding.EncodeToString(append(body, mac(body, key)...))

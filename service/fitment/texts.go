@@ -23,10 +23,16 @@ func (v values) get(name string) string {
 	return ""
 }
 
+// sentence is a text cut at the places that are filled in.
+type sentence []piece
+
+// piece is the text before a place and the name of the place; the last piece has no place.
+type piece struct{ text, place string }
+
 // sentences are all that this package says to people, by code. Names in braces are filled in.
 // A row may carry a code of its own: where that code has a sentence here, it is used; else the
 // sentence of what the row does, with the code read as words.
-var sentences = map[string]string{
+var sentences = cut(map[string]string{
 	// what decided a verdict
 	"fork_limit.travel":     "{part} gives {have} mm of travel, and the maker of {fork} allows at most {want} mm{wheel}. No part changes that.",
 	"fork_limit.travel_now": "{fork} has {have} mm of travel now, and its maker allows at most {want} mm{wheel}. Set the travel right first.",
@@ -76,6 +82,19 @@ var sentences = map[string]string{
 	"requirement_missing": "{part} fits {fork} only with: {requires}.",
 	"parts_exclude":       "{part} and {other} cannot be used together: {why}.",
 	"slot_choice_missing": "{part} comes with a {slot} of your choice: choose one of {other}.",
+})
+
+func cut(texts map[string]string) map[string]sentence {
+	out := make(map[string]sentence, len(texts))
+	for code, rest := range texts {
+		for found := true; found; {
+			var p piece
+			p.text, rest, found = strings.Cut(rest, "{")
+			p.place, rest, _ = strings.Cut(rest, "}")
+			out[code] = append(out[code], p)
+		}
+	}
+	return out
 }
 
 // questions are asked where the catalog has no question of its own for a fact.
@@ -103,19 +122,21 @@ func QuestionText(rev *catalog.Revision, fact string, langs ...string) string {
 
 // say fills a sentence.
 func say(code string, v values) string {
-	text := sentences[code]
-	var b strings.Builder
-	b.Grow(len(text) + 64)
-	for {
-		before, rest, found := strings.Cut(text, "{")
-		b.WriteString(before)
-		if !found {
-			return b.String()
+	return tell(code, func(b []byte, place string) []byte { return append(b, v.get(place)...) })
+}
+
+// tell fills a sentence with what fill appends for each of its places, so that nothing is put
+// into words that the sentence does not say.
+func tell(code string, fill func(b []byte, place string) []byte) string {
+	var room [256]byte
+	b := room[:0]
+	for _, p := range sentences[code] {
+		b = append(b, p.text...)
+		if p.place != "" {
+			b = fill(b, p.place)
 		}
-		name, after, _ := strings.Cut(rest, "}")
-		b.WriteString(v.get(name))
-		text = after
 	}
+	return string(b)
 }
 
 // plain is a reason without a row.
@@ -124,7 +145,8 @@ func plain(code string, v values) []Reason {
 }
 
 // reason explains a finding in a world.
-func (c *inquiry) reason(f finding, w *world) Reason {
+func (c *inquiry) reason(x *seen) Reason {
+	f, w := &x.finding, &x.in
 	r := Reason{Code: f.code, Fact: f.fact}
 	key := f.code
 	switch f.code {
@@ -132,33 +154,60 @@ func (c *inquiry) reason(f finding, w *world) Reason {
 		key += "." + f.fact
 		r.Want, r.Have = c.limitTexts(f)
 	case "listed":
-		key += "." + f.verdict.String()
+		key = listedAs[f.verdict]
 	case "differs":
 		r.Want, r.Have = c.wanted(f), c.text(w, f.fact)
 		r.Code = "other_" + f.fact
-		if key = "differs." + f.fact; sentences[key] == "" {
+		if key = "differs." + f.fact; sentences[key] == nil {
 			key = "differs.option"
 		}
 	}
-	v := values{{"part", partName(c.rev, c.part)}, {"fork", c.forkName()}, {"fact", factName(f.fact)}, {"want", c.shown(f.fact, r.Want)}, {"have", c.shown(f.fact, r.Have)}}
-	if f.limit != nil && f.limit.WheelSize != "" {
-		v = append(v, value{"wheel", " with " + f.limit.WheelSize + " wheels"})
-	}
 	if f.row != nil {
-		r.Row = f.row.ID
-		v = append(v, value{"requires", c.conditionText(f.row)}, value{"why", cmp.Or(asWords(f.row.Reason), "the catalog excludes it")})
+		r.Row, r.Behind = f.row.ID, f.row
 		if f.code != "differs" && f.row.Reason != "" {
 			r.Code = f.row.Reason
-		}
-		if text := sentences[f.row.Reason]; f.code != "differs" && text != "" {
-			key = f.row.Reason
+			if sentences[r.Code] != nil {
+				key = r.Code
+			}
 		}
 	}
-	r.Text = say(key, v)
+	r.Text = tell(key, func(b []byte, place string) []byte { return c.fill(b, place, f, &r) })
 	return r
 }
 
-func (c *inquiry) limitTexts(f finding) (want, have string) {
+// listedAs are the sentences of rows that include, by verdict.
+var listedAs = map[catalog.Verdict]string{catalog.Fits: "listed.fits", catalog.FitsWith: "listed.fits_with"}
+
+// fill appends what belongs in a place of the sentence about a finding.
+func (c *inquiry) fill(b []byte, place string, f *finding, r *Reason) []byte {
+	switch place {
+	case "part":
+		return appendPartName(b, c.rev, c.part)
+	case "fork":
+		return c.appendForkName(b)
+	case "fact":
+		return append(b, factName(f.fact)...)
+	case "want":
+		return append(b, c.shown(f.fact, r.Want)...)
+	case "have":
+		return append(b, c.shown(f.fact, r.Have)...)
+	case "wheel":
+		if f.limit != nil && f.limit.WheelSize != "" {
+			b = append(append(append(b, " with "...), f.limit.WheelSize...), " wheels"...)
+		}
+	case "requires":
+		if f.row != nil {
+			b = append(b, c.conditionText(f.row)...)
+		}
+	case "why":
+		if f.row != nil {
+			b = append(b, cmp.Or(asWords(f.row.Reason), "the catalog excludes it")...)
+		}
+	}
+	return b
+}
+
+func (c *inquiry) limitTexts(f *finding) (want, have string) {
 	switch f.fact {
 	case "travel":
 		return number(f.limit.MaxTravelMM), number(c.travel)
@@ -175,7 +224,7 @@ func (c *inquiry) limitTexts(f finding) (want, have string) {
 }
 
 // wanted is what a row asks of the fact on which it disagrees.
-func (c *inquiry) wanted(f finding) string {
+func (c *inquiry) wanted(f *finding) string {
 	row := f.row
 	switch f.fact {
 	case "travel_now":
@@ -269,23 +318,38 @@ func RequirementText(rev *catalog.Revision, q catalog.Requirement) string {
 }
 
 func partName(rev *catalog.Revision, p *catalog.Part) string {
+	return string(appendPartName(nil, rev, p))
+}
+
+func appendPartName(b []byte, rev *catalog.Revision, p *catalog.Part) []byte {
 	name, lang := rev.Name("part", p.SKU)
 	if lang == "" {
-		return p.SKU
+		return append(b, p.SKU...)
 	}
-	return name + " (" + p.SKU + ")"
+	return append(append(append(append(b, name...), " ("...), p.SKU...), ')')
+}
+
+// forkName is a fork with its maker.
+func forkName(rev *catalog.Revision, f *catalog.Fork) string {
+	maker := rev.MakerName(f)
+	if strings.HasPrefix(f.Name, maker) {
+		return f.Name
+	}
+	return maker + " " + f.Name
 }
 
 // forkName is the fork with its model year, where that is known.
-func (c *inquiry) forkName() string {
-	name, maker, year := c.fork.Name, c.rev.MakerName(c.fork), ""
-	if c.stated.ModelYear != 0 && c.denied != "model_year" {
-		year = " " + number(c.stated.ModelYear)
+func (c *inquiry) forkName() string { return string(c.appendForkName(nil)) }
+
+func (c *inquiry) appendForkName(b []byte) []byte { return c.appendFork(b, c.denied != "model_year") }
+
+// appendFork appends the fork with the model year that was stated, if that can be.
+func (j *judging) appendFork(b []byte, can bool) []byte {
+	b = append(b, j.name...)
+	if can && j.owned.ModelYear != 0 {
+		b = strconv.AppendInt(append(b, ' '), int64(j.owned.ModelYear), 10)
 	}
-	if strings.HasPrefix(name, maker) {
-		return name + year
-	}
-	return maker + " " + name + year
+	return b
 }
 
 var factNames = map[string]string{

@@ -153,14 +153,13 @@ func (c *inquiry) dates() []string {
 
 // each visits every possible world and says how many there are. The world is reused: clone
 // what must last.
-func (c *inquiry) each(s spread, visit func(*world)) (n int) {
-	var backing [6]string
-	w := &world{values: backing[:0]}
-	count := func(w *world) { n++; visit(w) }
+func (c *inquiry) each(s *spread, visit func(*inquiry, *world)) (n int) {
+	w := &c.world
+	w.values = c.options[:0]
 	for _, w.year = range s.years {
 		for _, w.serial = range s.serials {
 			for _, w.date = range s.dates {
-				c.eachOption(s, w, count)
+				n += c.eachOption(s, visit)
 			}
 		}
 	}
@@ -169,27 +168,31 @@ func (c *inquiry) each(s spread, visit func(*world)) (n int) {
 
 // eachOption goes through the values of the options, one fact after the other, then through
 // travels and wheels, on which no option depends.
-func (c *inquiry) eachOption(s spread, w *world, visit func(*world)) {
-	if i := len(w.values); i < len(c.facts) {
-		f := &c.facts[i]
-		if f.silent(w) {
-			w.values = append(w.values, f.stated)
-			c.eachOption(s, w, visit)
-			w.values = w.values[:i]
-			return
+func (c *inquiry) eachOption(s *spread, visit func(*inquiry, *world)) (n int) {
+	w := &c.world
+	i := len(w.values)
+	if i == len(c.facts) {
+		for _, w.travel = range s.travels {
+			for _, w.wheel = range s.wheels {
+				visit(c, w)
+				n++
+			}
 		}
-		for v := range f.possible(w) {
-			w.values = append(w.values, v)
-			c.eachOption(s, w, visit)
-			w.values = w.values[:i]
-		}
-		return
+		return n
 	}
-	for _, w.travel = range s.travels {
-		for _, w.wheel = range s.wheels {
-			visit(w)
-		}
+	f := &c.facts[i]
+	if f.silent(w) {
+		w.values = append(w.values, f.stated)
+		n = c.eachOption(s, visit)
+		w.values = w.values[:i]
+		return n
 	}
+	for v := range f.possible(w) {
+		w.values = append(w.values, v)
+		n += c.eachOption(s, visit)
+		w.values = w.values[:i]
+	}
+	return n
 }
 
 // silent reports that the catalog has rows for the fact on this fork, but none for the year.
@@ -290,7 +293,7 @@ func (c *inquiry) forget(name string) {
 }
 
 func (c *inquiry) inhabited(s spread) bool {
-	return len(c.facts) == 0 && len(s.years) > 0 || c.each(s, func(*world) {}) > 0
+	return len(c.facts) == 0 && len(s.years) > 0 || c.each(&s, func(*inquiry, *world) {}) > 0
 }
 
 // text is the value of a fact in a world, as a request would state it; "" for none.
