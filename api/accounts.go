@@ -47,7 +47,7 @@ func utc(t *time.Time) *time.Time {
 type accountBody struct {
 	Name     string        `json:"name"`
 	Roles    []caller.Role `json:"roles"`
-	ClosedAt *time.Time    `json:"closed_at,omitempty"`
+	ClosedAt *instant      `json:"closed_at,omitempty"`
 }
 
 type newAccountIn struct {
@@ -122,7 +122,7 @@ type putAccountIn struct {
 // putAccount changes name, roles and closing. Nobody takes from itself the role that this
 // needs: an installation without an administrator could only be repaired by hand.
 func (s *Server) putAccount(ctx context.Context, who caller.Caller, in putAccountIn) (accountOut, error) {
-	a := account.Account{ID: in.AccountID, Name: in.Body.Name, Roles: in.Body.Roles, ClosedAt: in.Body.ClosedAt}
+	a := account.Account{ID: in.AccountID, Name: in.Body.Name, Roles: in.Body.Roles, ClosedAt: in.Body.ClosedAt.time()}
 	if err := a.Check(); err != nil {
 		return accountOut{}, err
 	}

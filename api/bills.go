@@ -249,6 +249,7 @@ func (a *asking) billParts(q *job.Question, in *billBody, wrong *fault.Fields) e
 		n := 1.0
 		if c.Quantity != nil {
 			n = *c.Quantity
+			inRange(wrong, "/customer_parts/"+strconv.Itoa(i)+"/quantity", n, 0, 1e6, "The quantity")
 		}
 		q.Customer = append(q.Customer, job.Supplied{SKU: sku, Quantity: n})
 	}

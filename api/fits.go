@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"forkwright/service/caller"
 	"forkwright/service/catalog"
@@ -186,7 +187,7 @@ func (a *asking) cart(in *fitCheckBody) (*cart, error) {
 }
 
 func (a *asking) cartFork(c *cart, at string, in *fitFork, only bool, wrong *fault.Fields) error {
-	if in.ID == "" || len(in.ID) > 40 {
+	if in.ID == "" || utf8.RuneCountInString(in.ID) > 40 {
 		wrong.Add(at+"/id", "required", "Give each fork of a cart an id of up to 40 characters; lines name it in for_fork.")
 		return nil
 	}
@@ -289,14 +290,13 @@ func (c *cart) readLines(in *fitCheckBody, wrong *fault.Fields) {
 		if line.ID == "" {
 			line.ID = strconv.Itoa(i + 1)
 		}
-		if len(line.ID) > 60 {
-			wrong.Add(at+"/id", "too_long", "The id of a line has up to 60 characters.")
-		}
+		length(wrong, at+"/id", line.ID, 60)
+		length(wrong, at+"/for_fork", l.ForFork, 40)
 		if seen[line.ID] {
 			wrong.Add(at+"/id", "given_twice", "Two lines have the id %q; a line without an id has its number.", printable(line.ID))
 		}
 		seen[line.ID] = true
-		if line.Code == "" || len(line.Code) > 80 {
+		if line.Code == "" || utf8.RuneCountInString(line.Code) > 80 {
 			wrong.Add(at+"/code", "required", "Give the part by its SKU, its GTIN or a code printed on it, in up to 80 characters.")
 		}
 		if l.Quantity != nil {

@@ -487,12 +487,12 @@ type listForkPartsIn struct {
 	TravelAsBuiltMM *int     `query:"travel_as_built_mm"`
 	TravelNowMM     *int     `query:"travel_now_mm"`
 	TravelKnownBy   string   `query:"travel_known_by"`
-	Options         []string `query:"options" maxlen:"600"`
+	Options         []string `query:"options" maxlen:"2840" maxitems:"20" maxitem:"141"`
 	Serial          string   `query:"serial"`
 	BuiltOn         string   `query:"built_on"`
 	WheelSize       string   `query:"wheel_size"`
 	Use             string   `query:"use"`
-	Kind            []string `query:"kind" maxlen:"400"`
+	Kind            []string `query:"kind" maxlen:"820" maxitems:"20" maxitem:"40"`
 	NearMisses      string   `query:"near_misses" enum:"yes,no"`
 	InStock         string   `query:"in_stock" enum:"yes,no"`
 }

@@ -347,12 +347,31 @@ func (f *fuzzer) twistHostile(x *fuzzed) {
 
 // send makes the request, sends it and looks at the answer.
 func (f *fuzzer) send(x *fuzzed) int {
+	if x.op.ID == "putOwnAccount" { // quotes, which other operations need, are made with it
+		defer f.keepSeller()()
+	}
 	e, err := f.exchange(x)
 	if err != nil {
 		return 0 // no HTTP client could write it
 	}
 	f.judge(x, e)
 	return e.Status
+}
+
+// keepSeller puts the shop's profile back as it is now.
+func (f *fuzzer) keepSeller() (restore func()) {
+	id := f.accounts[shop].ID
+	kept, err := f.d.Seller(f.t.Context(), id)
+	if err != nil {
+		return func() {} // it has none
+	}
+	return func() {
+		now, err := f.d.Seller(f.t.Context(), id)
+		f.must(err)
+		kept.Version = now.Version
+		_, err = f.d.PutSeller(f.t.Context(), caller.Caller{AccountID: id, RequestID: "test"}, kept)
+		f.must(err)
+	}
 }
 
 func (f *fuzzer) exchange(x *fuzzed) (api.Exchange, error) {

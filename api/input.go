@@ -79,7 +79,7 @@ type request struct {
 //	ForkID    string   `path:"fork_id"`
 //	ModelYear *int     `query:"model_year" min:"1990" max:"2100"`
 //	Units     string   `query:"units" enum:"metric,imperial" default:"metric"`
-//	Options   []string `query:"options"`                 // a,b,c
+//	Options   []string `query:"options" maxitems:"20" maxitem:"40"` // a,b,c: how many, and how long each
 //	On        time.Time `query:"on" format:"date"`       // else RFC 3339
 //	Key       string   `header:"Idempotency-Key" minlen:"1" maxlen:"100" required:"true"`
 //	Media     string   `accept:""`                        // the negotiated media type
@@ -448,12 +448,19 @@ func listParser(t reflect.Type, tag reflect.StructTag) (parser, error) {
 	if err != nil {
 		return nil, err
 	}
+	most, longest := mostOf(tag, "maxitems"), mostOf(tag, "maxitem")
 	return func(f reflect.Value, s string) string {
 		parts := strings.Split(s, ",")
+		if len(parts) > most {
+			return fmt.Sprintf("a list of at most %d, separated by commas", most)
+		}
 		list := reflect.MakeSlice(t, len(parts), len(parts))
 		for i, part := range parts {
 			if part == "" {
 				return "a list separated by commas, without an empty place"
+			}
+			if utf8.RuneCountInString(part) > longest {
+				return fmt.Sprintf("a list separated by commas, each of at most %d characters", longest)
 			}
 			if want := one(list.Index(i), part); want != "" {
 				return "a list separated by commas, each " + want
@@ -462,6 +469,14 @@ func listParser(t reflect.Type, tag reflect.StructTag) (parser, error) {
 		f.Set(list)
 		return ""
 	}, nil
+}
+
+// mostOf is the number of a tag, or no limit without one.
+func mostOf(tag reflect.StructTag, name string) int {
+	if n, err := strconv.Atoi(tag.Get(name)); err == nil {
+		return n
+	}
+	return math.MaxInt
 }
 
 // mediaType is the content type of a request without its parameters.

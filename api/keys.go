@@ -57,11 +57,11 @@ func newKeyWire(k account.Key, text string) keyOut {
 type newKeyIn struct {
 	once
 	Body struct {
-		AccountID      string     `json:"account_id,omitempty"`
-		Label          string     `json:"label"`
-		Scopes         []string   `json:"scopes,omitempty"`
-		AllowedOrigins []string   `json:"allowed_origins,omitempty"`
-		ExpiresAt      *time.Time `json:"expires_at,omitempty"`
+		AccountID      string   `json:"account_id,omitempty"`
+		Label          string   `json:"label"`
+		Scopes         []string `json:"scopes,omitempty"`
+		AllowedOrigins []string `json:"allowed_origins,omitempty"`
+		ExpiresAt      *instant `json:"expires_at,omitempty"`
 	} `body:""`
 }
 
@@ -70,7 +70,7 @@ func (s *Server) createKey(ctx context.Context, who caller.Caller, in newKeyIn) 
 	if err != nil {
 		return keyOut{}, err
 	}
-	n := account.NewKey{AccountID: owner, Label: in.Body.Label, Scopes: in.Body.Scopes, AllowedOrigins: in.Body.AllowedOrigins, ExpiresAt: in.Body.ExpiresAt}
+	n := account.NewKey{AccountID: owner, Label: in.Body.Label, Scopes: in.Body.Scopes, AllowedOrigins: in.Body.AllowedOrigins, ExpiresAt: in.Body.ExpiresAt.time()}
 	if err := n.Check(s.Now(), s.scopes()); err != nil {
 		return keyOut{}, err
 	}
@@ -105,7 +105,7 @@ type keysOut struct {
 
 func (s *Server) listKeys(ctx context.Context, who caller.Caller, in struct {
 	AccountID       string     `query:"account_id" maxlen:"36"`
-	NotRotatedSince *time.Time `query:"not_rotated_since"`
+	NotRotatedSince *time.Time `query:"not_rotated_since" maxlen:"40"`
 }) (keysOut, error) {
 	owner, err := onBehalf(who, in.AccountID, "query:account_id")
 	if err != nil {

@@ -22,10 +22,10 @@ type Stock interface {
 
 // liveIn asks for what depends on the minute or on the caller.
 type liveIn struct {
-	Live      []string `query:"live" enum:"prices,stock"`
+	Live      []string `query:"live" enum:"prices,stock" maxitems:"2"`
 	Currency  string   `query:"currency" maxlen:"3"`
 	PriceList string   `query:"price_list" maxlen:"60"`
-	Locations []string `query:"locations" maxlen:"800"`
+	Locations []string `query:"locations" maxlen:"820" maxitems:"20" maxitem:"40"`
 }
 
 // liveOut is the part of an answer that must not be kept.

@@ -73,8 +73,8 @@ type newNoticeIn struct {
 		SerialFrom string        `json:"serial_from,omitempty"`
 		SerialTo   string        `json:"serial_to,omitempty"`
 		Text       string        `json:"text"`
-		From       *time.Time    `json:"from,omitempty"`
-		Until      *time.Time    `json:"until,omitempty"`
+		From       *instant      `json:"from,omitempty"`
+		Until      *instant      `json:"until,omitempty"`
 		Unlisted   bool          `json:"unlisted,omitempty"` // what it names need not be in the active catalog
 	} `body:""`
 }
@@ -86,10 +86,10 @@ func (s *Server) createNotice(ctx context.Context, who caller.Caller, in newNoti
 		SerialFrom: b.SerialFrom, SerialTo: b.SerialTo, Text: b.Text, From: s.Now(),
 	}
 	if b.From != nil {
-		n.From = *b.From
+		n.From = b.From.Time
 	}
 	if b.Until != nil {
-		n.Until = *b.Until
+		n.Until = b.Until.Time
 	}
 	if err := checkNotice(n); err != nil {
 		return keptNotice{}, err
@@ -115,14 +115,11 @@ func checkNotice(n notice.Notice) error {
 		return err
 	}
 	var wrong fault.Fields
-	for pointer, text := range map[string]string{"/batch": n.Batch, "/serial_from": n.SerialFrom, "/serial_to": n.SerialTo} {
-		if len(text) > 100 {
-			wrong.Add(pointer, "too_long", "%s may have 100 characters at most.", pointer[1:])
-		}
+	length(&wrong, "/sku", n.SKU, 60)
+	for pointer, text := range map[string]string{"/fork_id": n.Fork, "/row": n.Row, "/batch": n.Batch, "/serial_from": n.SerialFrom, "/serial_to": n.SerialTo} {
+		length(&wrong, pointer, text, 100)
 	}
-	if len(n.Text) > 4000 {
-		wrong.Add("/text", "too_long", "A notice may have 4000 characters at most; say the rest elsewhere.")
-	}
+	length(&wrong, "/text", n.Text, 4000)
 	return wrong.Err()
 }
 

@@ -100,10 +100,11 @@ type quoteLineIn struct {
 }
 
 var (
-	placeForm    = regexp.MustCompile(`^[A-Z]{2}(-[A-Za-z0-9]{1,10})?$`)
-	clientIDForm = regexp.MustCompile(`^[A-Za-z0-9._:-]{1,100}$`)
-	reasonForm   = regexp.MustCompile(`^[a-z][a-z0-9_]{0,59}$`)
-	unitForm     = regexp.MustCompile(`^[\p{L}\p{N} ./²³%-]{1,20}$`)
+	placeForm     = regexp.MustCompile(`^[A-Z]{2}(-[A-Za-z0-9]{1,10})?$`)
+	clientIDForm  = regexp.MustCompile(`^[A-Za-z0-9._:-]{1,100}$`)
+	reasonForm    = regexp.MustCompile(`^[a-z][a-z0-9_]{0,59}$`)
+	taxCategories = []string{"S", "Z", "E", "AE", "O"}
+	unitForm      = regexp.MustCompile(`^[\p{L}\p{N} ./²³%-]{1,20}$`)
 )
 
 // check finds what is wrong with the members that nothing deeper looks at.
@@ -111,7 +112,7 @@ func (b *quoteBody) check(wrong *fault.Fields) {
 	oneOf(wrong, "/sale", "sale", b.Sale, []string{"bench", "counter"})
 	oneOf(wrong, "/labor", "labor", b.Labor, []string{"menu", "minute", "none"})
 	oneOf(wrong, "/basis", "basis", b.Basis, []string{"net", "gross"})
-	oneOf(wrong, "/tax_category", "tax_category", b.TaxCategory, []string{"S", "Z", "E", "AE", "O"})
+	oneOf(wrong, "/tax_category", "tax_category", b.TaxCategory, taxCategories)
 	if b.Destination != "" && !placeForm.MatchString(b.Destination) {
 		wrong.Add("/destination", "invalid_value", "destination must be a country such as DE, or a country and region such as US-CO.")
 	}
@@ -127,31 +128,31 @@ func (b *quoteBody) check(wrong *fault.Fields) {
 	length(wrong, "/customer_reference", b.Reference, 200)
 	length(wrong, "/language", b.Language, 35)
 	for c, reason := range b.TaxReasons {
-		length(wrong, "/tax_reasons/"+escaped(string(c)), reason, 300)
+		at := "/tax_reasons/" + escaped(string(c))
+		oneOf(wrong, at, "A tax category", string(c), taxCategories)
+		length(wrong, at, reason, 300)
 	}
-	for i, l := range b.Lines {
+	for i, l := range b.Lines[:min(len(b.Lines), service.MostQuoteLines)] {
 		at := "/lines/" + strconv.Itoa(i)
 		oneOf(wrong, at+"/for_fork", "for_fork", l.ForFork, []string{"none"})
 		length(wrong, at+"/code", l.Code, 100)
 		length(wrong, at+"/text", l.Text, 2000)
+		few(wrong, at+"/choices", len(l.Choices), 40)
+		checkAdjustments(wrong, at+"/discounts", l.Discounts)
+		if l.Tax != nil {
+			length(wrong, at+"/tax/reason", l.Tax.Reason, 300)
+		}
 		if l.Unit != "" && !unitForm.MatchString(l.Unit) {
 			wrong.Add(at+"/unit", "invalid_value", "unit must be a short word such as each, hour or m.")
 		}
 		if l.Quantity != nil && l.Quantity.Abs().Cmp(money.FromInt(1_000_000)) > 0 {
 			wrong.Add(at+"/quantity", "out_of_range", "A quantity of more than 1000000 cannot be meant.")
 		}
-		adjustments(wrong, at+"/discounts", l.Discounts)
-		adjustments(wrong, at+"/charges", l.Charges)
+		checkAdjustments(wrong, at+"/charges", l.Charges)
 	}
-	adjustments(wrong, "/discounts", justAdjustments(b.Discounts))
-	adjustments(wrong, "/shipping", justAdjustments(b.Shipping))
-}
-
-func adjustments(wrong *fault.Fields, at string, list []quote.Adjustment) {
-	for i, a := range list {
-		length(wrong, at+"/"+strconv.Itoa(i)+"/text", a.Text, 300)
-		length(wrong, at+"/"+strconv.Itoa(i)+"/code", a.Code, 60)
-	}
+	checkAdjustments(wrong, "/discounts", justAdjustments(b.Discounts))
+	checkAdjustments(wrong, "/shipping", justAdjustments(b.Shipping))
+	few(wrong, "/locations", len(b.Locations), 100)
 }
 
 func justAdjustments(list []quote.DocumentAdjustment) (out []quote.Adjustment) {
@@ -161,9 +162,15 @@ func justAdjustments(list []quote.DocumentAdjustment) (out []quote.Adjustment) {
 	return out
 }
 
-func length(wrong *fault.Fields, at, text string, most int) {
-	if n := len([]rune(text)); n > most {
-		wrong.Add(at, "too_long", "%s has %d characters; at most %d are taken.", at[strings.LastIndex(at, "/")+1:], n, most)
+// checkAdjustments finds what is too long in a list of discounts or charges.
+func checkAdjustments(wrong *fault.Fields, at string, list []quote.Adjustment) {
+	if !few(wrong, at, len(list), 20) {
+		return
+	}
+	for i, a := range list {
+		at := at + "/" + strconv.Itoa(i)
+		length(wrong, at+"/code", a.Code, 40)
+		length(wrong, at+"/text", a.Text, 300)
 	}
 }
 
@@ -517,6 +524,10 @@ func (s *Server) fulfilQuote(ctx context.Context, who caller.Caller, in fulfilQu
 	}
 	var parts []quote.Part
 	if in.Body != nil {
+		var wrong fault.Fields
+		if !few(&wrong, "/lines", len(in.Body.Lines), 1000) {
+			return quoteOut{}, wrong.Err()
+		}
 		parts = in.Body.Lines
 	}
 	return s.changed(s.Quotes.Fulfil(ctx, by, in.QuoteID, version, parts))

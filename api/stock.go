@@ -61,7 +61,7 @@ func (a *asOfTime) UnmarshalText(text []byte) error {
 // feedParams say what a feed is.
 type feedParams struct {
 	AsOf         asOfTime  `query:"as_of" required:"true"`
-	Sequence     *int64    `query:"sequence" min:"0"`
+	Sequence     *int64    `query:"sequence" min:"0" max:"9007199254740991"`
 	DryRun       bool      `query:"dry_run"`
 	AllowMissing bool      `query:"allow_missing"`
 	AllowBadRows bool      `query:"allow_bad_rows"`

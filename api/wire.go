@@ -12,6 +12,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"forkwright/service"
 	"forkwright/service/caller"
@@ -68,7 +69,7 @@ type askIn struct {
 
 // revisionIn names the revision of a GET; a POST names it in its body.
 type revisionIn struct {
-	Revision int64 `query:"catalog_revision" min:"1"`
+	Revision int64 `query:"catalog_revision" min:"1" max:"1000000000"`
 }
 
 // knownIn makes a GET conditional; the comparing is done where the answer is written.
@@ -322,6 +323,24 @@ func inRange(wrong *fault.Fields, at string, v, low, high float64, what string) 
 
 func plainNumber(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
+// length notes a text that is longer than the contract allows.
+func length(wrong *fault.Fields, at, text string, most int) {
+	if n := utf8.RuneCountInString(text); n > most {
+		wrong.Add(at, "too_long", "%s has %d characters; at most %d are taken.", memberAt(at), n, most)
+	}
+}
+
+// few notes a list that is longer than the contract allows, and says whether it is not.
+func few(wrong *fault.Fields, at string, n, most int) bool {
+	if n > most {
+		wrong.Add(at, "too_many", "%s has %d entries; at most %d are taken.", memberAt(at), n, most)
+	}
+	return n <= most
+}
+
+// memberAt is the name at the end of a pointer.
+func memberAt(pointer string) string { return pointer[strings.LastIndexAny(pointer, "/:")+1:] }
+
 const firstYear = 1990
 
 // yearFits holds a model year to what the data can know: from 1990 to the year after next.
@@ -418,9 +437,8 @@ func (a *asking) facts(o *fitment.Owned, in *forkIn, at forkPlaces, wrong *fault
 	if _, err := time.Parse(time.DateOnly, in.BuiltOn); in.BuiltOn != "" && err != nil {
 		wrong.Add(at("built_on"), "invalid_value", "built_on must be a date such as 2021-03-31.")
 	}
-	if len(in.Serial) > 60 {
-		wrong.Add(at("serial"), "too_long", "serial is longer than the 60 characters that a serial number may have.")
-	}
+	length(wrong, at("q"), in.Q, 400)
+	length(wrong, at("serial"), in.Serial, 60)
 	o.WheelSize, o.Use, o.Serial, o.BuiltOn = in.WheelSize, in.Use, strings.TrimSpace(in.Serial), in.BuiltOn
 	o.Options = a.options(o.Fork, in.Options, at, wrong)
 }
@@ -438,6 +456,7 @@ var chassisFacts = []string{"crown", "legs", "spring_side", "damper_leg", "foot_
 // that nobody looks at.
 func (a *asking) options(f *catalog.Fork, in map[string]string, at forkPlaces, wrong *fault.Fields) map[string]string {
 	out := make(map[string]string, len(in))
+	few(wrong, at("options"), len(in), 40)
 	for _, name := range sortedKeys(in) {
 		known := name == "damper" || slices.Contains(chassisFacts, name) || len(a.rev.FactValues(name)) > 0 ||
 			f != nil && slices.ContainsFunc(a.rev.Options(f.ID), func(o catalog.ForkOption) bool { return o.Fact == name })
@@ -445,10 +464,7 @@ func (a *asking) options(f *catalog.Fork, in map[string]string, at forkPlaces, w
 			wrong.Add(at("options/"+escaped(name)), "unknown_fact", "The catalog knows no fact %q of forks; see options of GET /v1/forks/{fork_id}.", printable(name))
 			continue
 		}
-		if len(in[name]) > 80 {
-			wrong.Add(at("options/"+escaped(name)), "too_long", "%s is longer than 80 characters.", name)
-			continue
-		}
+		length(wrong, at("options/"+escaped(name)), in[name], 80)
 		out[name] = in[name]
 	}
 	return out

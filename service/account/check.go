@@ -78,7 +78,14 @@ func (w *wrong) amount(pointer, text string) {
 	}
 }
 
+func (w *wrong) few(pointer string, n, most int) {
+	if n > most {
+		w.Add(pointer, "too_many", "At most %d are taken here; these are %d.", most, n)
+	}
+}
+
 func (w *wrong) lang(pointer, tag string) {
+	w.text(pointer, tag, 0, 35)
 	if _, err := language.Parse(tag); err != nil {
 		w.Add(pointer, "unknown_language", "%q is no language tag; use one of BCP 47 such as en, de or fr-CA.", tag)
 	}
@@ -113,6 +120,10 @@ var (
 )
 
 const (
+	mostLanguages  = 20
+	mostCurrencies = 20
+	mostMenuPrices = 200
+
 	maxLogoBytes = 256 << 10
 	maxLogoSide  = 4000 // pixels: a small file can hold a picture that fills the memory
 )
@@ -143,9 +154,7 @@ func (s Seller) checkWho(w *wrong) {
 	if s.Contact.Website != "" && !webAddress(s.Contact.Website, true) {
 		w.Add("/contact/website", "invalid_value", "website must be an address that begins with https:// or http://.")
 	}
-	if len(s.TaxIDs) > 10 {
-		w.Add("/tax_ids", "too_many", "At most 10 tax ids are taken.")
-	}
+	w.few("/tax_ids", len(s.TaxIDs), 10)
 	for i, id := range s.TaxIDs {
 		if !schemeForm.MatchString(id.Scheme) {
 			w.Add(fmt.Sprintf("/tax_ids/%d/scheme", i), "invalid_value", "scheme must be 2 to 4 capital letters: VA for a VAT number, FC for a local tax number.")
@@ -181,7 +190,7 @@ func (s Seller) checkHow(w *wrong) {
 }
 
 func (s Seller) checkTexts(w *wrong) {
-	if len(s.Languages) == 0 || len(s.Languages) > 20 {
+	if len(s.Languages) == 0 || len(s.Languages) > mostLanguages {
 		w.Add("/languages", "required", "Give 1 to 20 languages, the preferred one first.")
 	}
 	for i, tag := range s.Languages {
@@ -191,9 +200,7 @@ func (s Seller) checkTexts(w *wrong) {
 		w.lang("/bench_language", s.BenchLanguage)
 	}
 	s.checkByLanguage(w, "/terms", s.Terms, 8000)
-	if len(s.Texts) > 40 {
-		w.Add("/texts", "too_many", "At most 40 texts are taken.")
-	}
+	w.few("/texts", len(s.Texts), 40)
 	for _, code := range slices.Sorted(maps.Keys(s.Texts)) {
 		if !jobForm.MatchString(code) {
 			w.Add("/texts/"+escape(code), "invalid_value", "The code of a text has small letters, digits and underscores.")
@@ -203,6 +210,7 @@ func (s Seller) checkTexts(w *wrong) {
 }
 
 func (s Seller) checkByLanguage(w *wrong, pointer string, texts map[string]string, most int) {
+	w.few(pointer, len(texts), mostLanguages)
 	for _, tag := range slices.Sorted(maps.Keys(texts)) {
 		w.lang(pointer+"/"+escape(tag), tag)
 		w.text(pointer+"/"+escape(tag), texts[tag], 1, most)
@@ -210,6 +218,8 @@ func (s Seller) checkByLanguage(w *wrong, pointer string, texts map[string]strin
 }
 
 func (s Seller) checkLabor(w *wrong) {
+	w.few("/labor/per_minute", len(s.Labor.PerMinute), mostCurrencies)
+	w.few("/labor/menu", len(s.Labor.Menu), mostMenuPrices)
 	for _, currency := range slices.Sorted(maps.Keys(s.Labor.PerMinute)) {
 		w.currency("/labor/per_minute/"+escape(currency), currency)
 		w.amount("/labor/per_minute/"+escape(currency), s.Labor.PerMinute[currency])
@@ -218,6 +228,7 @@ func (s Seller) checkLabor(w *wrong) {
 		if !jobForm.MatchString(job) {
 			w.Add("/labor/menu/"+escape(job), "invalid_value", "A job is named by its code, such as lower_leg_service.")
 		}
+		w.few("/labor/menu/"+escape(job), len(s.Labor.Menu[job]), mostCurrencies)
 		for _, currency := range slices.Sorted(maps.Keys(s.Labor.Menu[job])) {
 			pointer := "/labor/menu/" + escape(job) + "/" + escape(currency)
 			w.currency(pointer, currency)
@@ -254,15 +265,15 @@ func (n NewKey) Check(now time.Time, scopes []string) error {
 	if n.ExpiresAt != nil && !n.ExpiresAt.After(now) {
 		w.Add("/expires_at", "out_of_range", "expires_at must be in the future.")
 	}
+	w.few("/scopes", len(n.Scopes), 20)
 	for i, s := range n.Scopes {
 		if !slices.Contains(scopes, s) {
 			w.Add(fmt.Sprintf("/scopes/%d", i), "not_in_list", "%q is no scope; there are %s.", s, strings.Join(scopes, ", "))
 		}
 	}
-	if len(n.AllowedOrigins) > 20 {
-		w.Add("/allowed_origins", "too_many", "At most 20 origins are taken.")
-	}
+	w.few("/allowed_origins", len(n.AllowedOrigins), 20)
 	for i, o := range n.AllowedOrigins {
+		w.text(fmt.Sprintf("/allowed_origins/%d", i), o, 0, 200)
 		if !webAddress(o, false) {
 			w.Add(fmt.Sprintf("/allowed_origins/%d", i), "invalid_value", "An origin is scheme, host and port as a browser sends it: https://shop.example, without a path or a slash at the end.")
 		}

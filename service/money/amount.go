@@ -97,6 +97,12 @@ func MustParse(text string) Amount {
 // FromInt is a whole number.
 func FromInt(n int64) Amount { return Amount{udecimal.MustFromInt64(n, 0), 0} }
 
+// FromDecimal is a number that arithmetic has left.
+func FromDecimal(v udecimal.Decimal) Amount { return Amount{value: v} }
+
+// Decimal is the exact value.
+func (a Amount) Decimal() udecimal.Decimal { return a.value }
+
 // FromUnits is a number of minor units: FromUnits(1234, 2) is 12.34. digits is
 // between 0 and 19.
 func FromUnits(units *big.Int, digits int) Amount {
@@ -203,6 +209,9 @@ func (a *Amount) UnmarshalJSON(data []byte) error {
 	var text string
 	if err := json.Unmarshal(data, &text); err != nil {
 		return err
+	}
+	if whole, _, _ := strings.Cut(strings.TrimPrefix(text, "-"), "."); len(whole) > MaxIntegerDigits && allDigits(whole) {
+		return fault.New(fault.Invalid, "amount_too_large", "%s has more than %d digits before the point", clip(text), MaxIntegerDigits)
 	}
 	return a.UnmarshalText([]byte(text))
 }

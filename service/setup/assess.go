@@ -115,6 +115,7 @@ func (g *Geometry) check() error {
 	c.some("/free_length_mm", g.FreeLengthMM, lengthRange)
 	c.some("/sleeve_mm", g.SleeveMM, sleeveRange)
 	c.some("/shear_mpa", g.ShearMPa, shearRange)
+	c.short("/material", g.Material)
 	c.some("/rate_n_per_mm", g.RateNPerMM, rateRange)
 	c.some("/travel_mm", g.TravelMM, travelRange)
 	c.some("/preload_mm", g.PreloadMM, preloadRange)

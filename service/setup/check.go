@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"forkwright/service/fault"
 	"forkwright/service/spring"
@@ -61,6 +62,9 @@ var (
 	stanchionRange = within{20, 60, "mm"}
 	oilRange       = within{0, 400, "mL"}
 	endForceRange  = within{1, 20000, "N"}
+	deflections    = within{0, 200, "mm"}
+	tableForces    = within{0, 20000, "N"}
+	sagReading     = within{0.5, 260, "mm"}
 )
 
 // Lists longer than these are a mistake.
@@ -70,6 +74,7 @@ const (
 	mostPreloads    = 40
 	mostSettings    = 40
 	mostTablePoints = 200
+	longestName     = 100 // characters
 )
 
 // checking collects what is wrong with a question, by the member of the request.
@@ -129,6 +134,13 @@ func (c *checking) opt(at string, v *float64, r within) {
 func (c *checking) some(at string, v float64, r within) {
 	if v != 0 {
 		c.num(at, v, r)
+	}
+}
+
+// short checks a name that is looked up nowhere.
+func (c *checking) short(at, v string) {
+	if n := utf8.RuneCountInString(v); n > longestName {
+		c.wrong(at, "too_long", "%s has %d characters; at most %d are taken.", said(at), n, longestName)
 	}
 }
 
@@ -247,9 +259,6 @@ func (c *checking) hardware(h *Hardware) {
 }
 
 func (c *checking) spring(s *GivenSpring) {
-	if s.SKU != "" {
-		return // the figures are the catalog's
-	}
 	c.some("/rate_n_per_mm", s.RateNPerMM, rateRange)
 	c.some("/free_length_mm", s.FreeLengthMM, lengthRange)
 	c.some("/solid_length_mm", s.SolidMM, lengthRange)
@@ -260,8 +269,12 @@ func (c *checking) spring(s *GivenSpring) {
 	c.some("/total_coils", s.TotalCoils, coilRange)
 	c.some("/sleeve_mm", s.SleeveMM, sleeveRange)
 	c.some("/shear_mpa", s.ShearMPa, shearRange)
+	c.short("/material", s.Material)
 	if s.Ends != "" {
 		c.word("/ends", string(s.Ends), "plain", "plain_ground", "squared", "squared_ground")
+	}
+	if s.SKU != "" {
+		return // the figures are the catalog's
 	}
 	if s.RateNPerMM == 0 && (s.WireMM == 0 || s.MeanMM == 0 || s.ActiveCoils == 0) {
 		c.wrong("/rate_n_per_mm", "required", "Give the rate, or wire, mean diameter and active coils from which it follows.")
@@ -312,16 +325,9 @@ func (c *checking) bumpStop(at string, b *GivenBumpStop) {
 	if b.ContactMM > 0 && b.ContactShare > 0 {
 		c.Add(at+"contact_share", "one_of", "Say the contact as a length or as a share of the travel, not both.")
 	}
-	if len(b.DeflectionsMM)+len(b.ForcesN) > 0 {
-		c.table(at, b)
-		return
-	}
 	c.some(at+"bore_mm", b.BoreMM, boreRange)
 	c.some(at+"area_mm2", b.AreaMM2, areaRange)
-	if (b.BoreMM > 0) == (b.AreaMM2 > 0) {
-		c.Add(at+"bore_mm", "one_of", "Say the piston as a bore or as an area.")
-	}
-	c.num(at+"volume_ml", b.VolumeML, volumeRange)
+	c.some(at+"volume_ml", b.VolumeML, volumeRange)
 	c.some(at+"pressure_max_kpa", b.MaxKPa, pressureRange)
 	c.some(at+"peak_max_kpa", b.PeakMaxKPa, peakRange)
 	c.some(at+"ratio_max", b.RatioMax, ratioRange)
@@ -335,6 +341,14 @@ func (c *checking) bumpStop(at string, b *GivenBumpStop) {
 		c.num("", g, pressureRange)
 	}
 	c.none()
+	switch isTable := len(b.DeflectionsMM)+len(b.ForcesN) > 0; {
+	case isTable:
+		c.table(at, b)
+	case (b.BoreMM > 0) == (b.AreaMM2 > 0):
+		c.Add(at+"bore_mm", "one_of", "Say the piston as a bore or as an area.")
+	case b.VolumeML == 0:
+		c.num(at+"volume_ml", b.VolumeML, volumeRange)
+	}
 }
 
 func (c *checking) table(at string, b *GivenBumpStop) {
@@ -342,6 +356,12 @@ func (c *checking) table(at string, b *GivenBumpStop) {
 		c.Add(at+"table", "too_many", "At most %d points.", mostTablePoints)
 		return
 	}
+	for i := range b.DeflectionsMM {
+		c.item("/hardware/bump_stop/table/", i)
+		c.num("/deflection_mm", b.DeflectionsMM[i], deflections)
+		c.num("/force_n", b.ForcesN[i], tableForces)
+	}
+	c.none()
 	if _, s := spring.NewBumper(0, b.DeflectionsMM, b.ForcesN); s != spring.OK {
 		c.Add(at+"table", "bad_table", "A table has two points or more, and deflection and force both rise from point to point.")
 	}
@@ -384,15 +404,21 @@ func (c *checking) measured(q *Question) {
 	if m.Spacers != nil && (*m.Spacers < 0 || *m.Spacers > mostSpacers) {
 		c.Add(at+"spacers", "out_of_range", "0 to %d spacers.", mostSpacers)
 	}
+	if m.Setting < 0 || m.Setting > mostPreloads {
+		c.Add(at+"setting", "out_of_range", "setting is the number of a preload setting, from 1 to %d.", mostPreloads)
+	}
+	c.some(at+"eased_mm", m.EasedMM, sagReading)
+	c.some(at+"bounced_mm", m.BouncedMM, sagReading)
+	c.some(at+"sag_mm", m.SagMM, sagReading)
 	if m.How == Both && (m.EasedMM != 0 || m.BouncedMM != 0) {
-		c.num(at+"eased_mm", m.EasedMM, within{0.5, 260, "mm"})
-		c.num(at+"bounced_mm", m.BouncedMM, within{0.5, 260, "mm"})
 		if m.BouncedMM < m.EasedMM {
 			c.Add(at+"bounced_mm", "contradiction", "After a bounce the fork rests deeper than with the weight eased on; exchange the two readings.")
 		}
 		return
 	}
-	c.num(at+"sag_mm", m.SagMM, within{0.5, 260, "mm"})
+	if m.SagMM == 0 {
+		c.num(at+"sag_mm", m.SagMM, sagReading)
+	}
 }
 
 // measuredAir: an air spring is known by its pressure, and a coil plays no part.

@@ -120,6 +120,7 @@ func (c *Clues) check() error {
 		f.some("/caliper/free_length_mm", g.FreeLengthMM, lengthRange)
 		f.some("/caliper/active_coils", g.ActiveCoils, coilRange)
 		f.some("/caliper/total_coils", g.TotalCoils, coilRange)
+		f.short("/caliper/material", g.Material)
 		if (g.MeanMM > 0) == (g.OuterMM > 0) {
 			f.Add("/caliper/outer_diameter_mm", "one_of", "Say the mean or the outer diameter.")
 		}

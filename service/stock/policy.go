@@ -7,6 +7,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/quagmt/udecimal"
 
@@ -47,14 +48,30 @@ func DefaultPolicy() Policy {
 
 // policyFile is a policy as its owner writes it.
 type policyFile struct {
-	BadRowShare     *float64               `json:"bad_row_share"`
-	GuardShare      *float64               `json:"guard_share"`
-	GuardLeastLines *int                   `json:"guard_least_lines"`
-	Decimal         *string                `json:"decimal"`
-	Capped          bool                   `json:"capped"`
-	Coded           map[string]json.Number `json:"coded"`
-	Negative        *string                `json:"negative"`
-	Units           *string                `json:"units"`
+	BadRowShare     *float64                   `json:"bad_row_share"`
+	GuardShare      *float64                   `json:"guard_share"`
+	GuardLeastLines *int                       `json:"guard_least_lines"`
+	Decimal         *string                    `json:"decimal"`
+	Capped          bool                       `json:"capped"`
+	Coded           map[string]json.RawMessage `json:"coded"`
+	Negative        *string                    `json:"negative"`
+	Units           *string                    `json:"units"`
+}
+
+var policyMembers = []string{"bad_row_share", "guard_share", "guard_least_lines", "decimal", "capped", "coded", "negative", "units"}
+
+// readPolicy takes the members by their exact names, which encoding/json alone does not ask for.
+func readPolicy(data []byte) (f policyFile, err error) {
+	var members map[string]json.RawMessage
+	if err := json.Unmarshal(data, &members); err != nil {
+		return f, err
+	}
+	for name := range members {
+		if !slices.Contains(policyMembers, name) {
+			return f, fmt.Errorf("unknown member %q", name)
+		}
+	}
+	return f, json.Unmarshal(data, &f)
 }
 
 // ParsePolicy reads a policy; what it does not say is as in DefaultPolicy. It fails with a
@@ -64,10 +81,8 @@ func ParsePolicy(data []byte) (Policy, error) {
 	if len(bytes.TrimSpace(data)) == 0 {
 		return p, nil
 	}
-	var f policyFile
-	d := json.NewDecoder(bytes.NewReader(data))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&f); err != nil {
+	f, err := readPolicy(data)
+	if err != nil {
 		var wrong fault.Fields
 		wrong.Add("/policy", "invalid_policy", "policy is an object with bad_row_share, guard_share, guard_least_lines, decimal, capped, coded, negative and units, and nothing else.")
 		return p, fault.WithCause(fault.As(wrong.Err()), err)
@@ -112,16 +127,16 @@ func word(wrong *fault.Fields, name string, given, into *string, allowed ...stri
 	*into = *given
 }
 
-func codedWords(wrong *fault.Fields, coded map[string]json.Number) map[string]udecimal.Decimal {
+func codedWords(wrong *fault.Fields, coded map[string]json.RawMessage) map[string]udecimal.Decimal {
 	out := map[string]udecimal.Decimal{}
 	if len(coded) > 100 {
 		wrong.Add("/policy/coded", "too_many", "coded takes 100 words at most.")
 		return out
 	}
 	for _, w := range slices.Sorted(maps.Keys(coded)) {
-		n, err := udecimal.Parse(coded[w].String())
-		if err != nil || n.IsNeg() || n.GreaterThan(largest) || strings.TrimSpace(w) == "" {
-			wrong.Add(fmt.Sprintf("/policy/coded/%s", w), "invalid_value", "coded gives for each word a number that is not below zero; %q has %s.", w, coded[w])
+		n, err := udecimal.Parse(string(coded[w]))
+		if err != nil || n.IsNeg() || n.GreaterThan(largest) || strings.TrimSpace(w) == "" || utf8.RuneCountInString(w) > 40 {
+			wrong.Add(fmt.Sprintf("/policy/coded/%s", w), "invalid_value", "coded gives for each word of up to 40 characters a number that is not below zero; %q has %s.", clip(w), clip(string(coded[w])))
 			continue
 		}
 		out[foldWord(w)] = n

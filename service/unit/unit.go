@@ -90,6 +90,9 @@ type Quantity struct {
 	Unit  string  `json:"unit"`
 }
 
+// mostValue is beyond every quantity of a fork in every unit, a slip of the pen.
+const mostValue = 1_000_000
+
 // UnmarshalJSON wants both members and knows no other: a value that was forgotten must not be
 // read as 0. Its errors are faults with pointers into the quantity.
 func (q *Quantity) UnmarshalJSON(text []byte) error {
@@ -113,6 +116,9 @@ func (q *Quantity) UnmarshalJSON(text []byte) error {
 		if json.Unmarshal(text, m.into) != nil || string(text) == "null" {
 			return quantityFault("/"+m.name, "invalid_type", "%s must be %s.", m.name, m.is)
 		}
+	}
+	if math.Abs(q.Value) > mostValue {
+		return quantityFault("/value", "out_of_range", "A value lies from -%d to %d, whatever its unit.", mostValue, mostValue)
 	}
 	return nil
 }
