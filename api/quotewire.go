@@ -96,6 +96,9 @@ type quoteSourceOut struct {
 	Quantity money.Amount     `json:"quantity"`
 	Taken    money.Amount     `json:"taken"`
 	On       string           `json:"on,omitempty"`
+
+	Stale     bool       `json:"stale,omitempty"`
+	CountedAt *time.Time `json:"counted_at,omitempty"`
 }
 
 type quoteWarningOut struct {

@@ -119,6 +119,21 @@ func (d *DB) Locations(ctx context.Context, accountID string) ([]account.Locatio
 	return list[account.Location](ctx, d, locationSelect+` WHERE $1::text IS NULL OR account_id = $1::uuid ORDER BY id`, orNull(accountID))
 }
 
+// PlacesFor lists where goods for an account come from: its own locations, then those of
+// distributors and administrators, the nearest first.
+func (d *DB) PlacesFor(ctx context.Context, accountID string) ([]string, error) {
+	type place struct{ ID string }
+	rows, err := list[place](ctx, d, `
+		SELECT l.id FROM location l JOIN account a ON a.id = l.account_id
+		WHERE l.account_id = $1 OR a.roles && '{distributor,administrator}' AND a.closed_at IS NULL
+		ORDER BY l.account_id <> $1, l.days_away, l.id`, accountID)
+	out := make([]string, 0, len(rows))
+	for _, r := range rows {
+		out = append(out, r.ID)
+	}
+	return out, err
+}
+
 func orDefault(s, otherwise string) string {
 	if s == "" {
 		return otherwise

@@ -39,7 +39,7 @@ type QuoteAsk struct {
 	PriceDate   string                     `json:"price_date,omitempty"` // "" is today in the seller's zone
 	ValidDays   int                        `json:"valid_days,omitempty"` // 0 is the seller's
 	Language    string                     `json:"language,omitempty"`   // "" is the seller's first
-	Locations   []string                   `json:"locations,omitempty"`  // where goods may come from, in order; empty: the account's own
+	Locations   []string                   `json:"locations,omitempty"`  // where goods may come from, in order; empty: see QuoteStore.PlacesFor
 	Reference   string                     `json:"reference,omitempty"`  // the customer's own
 	ClientID    string                     `json:"client_id,omitempty"`
 	Prepaid     *money.Amount              `json:"prepaid,omitempty"`

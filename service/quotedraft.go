@@ -426,69 +426,6 @@ func noticesOn(set *notice.Set, owned *fitment.Owned, l quote.Line, c quote.Cloc
 	return out
 }
 
-// source plans where goods come from: what is on hand, place by place, then what is announced,
-// then an order. Lines of one part share what is there.
-func (d *draft) source() {
-	type at struct{ location, sku string }
-	free, coming, day := map[at]money.Amount{}, map[at]money.Amount{}, map[at]string{}
-	for _, s := range d.src.Stock {
-		k := at{s.Location, s.SKU}
-		free[k] = fromDecimal(s.Available().String())
-		if s.IncomingOn != nil {
-			day[k] = s.IncomingOn.Format("2006-01-02")
-		}
-		if s.IncomingOn == nil || day[k] >= d.src.Clock.Today() { // what is overdue is no promise
-			coming[k] = fromDecimal(s.Incoming.String())
-		}
-	}
-	if len(d.src.Places) == 0 {
-		return // nobody says where anything lies
-	}
-	for i := range d.lines {
-		l := &d.lines[i]
-		if !l.Stocked || l.Quantity.Sign() <= 0 {
-			continue
-		}
-		rest := l.Quantity
-		take := func(kind quote.SourceKind, from map[at]money.Amount) {
-			for _, place := range d.src.Places {
-				k := at{place, l.SKU}
-				part := smaller(rest, from[k])
-				if part.Sign() <= 0 {
-					continue
-				}
-				s := quote.Source{Location: place, Kind: kind, Quantity: part}
-				if kind == quote.Incoming {
-					s.On = day[k]
-				}
-				l.Sourcing = append(l.Sourcing, s)
-				from[k], rest = from[k].Sub(part), rest.Sub(part)
-			}
-		}
-		take(quote.OnHand, free)
-		take(quote.Incoming, coming)
-		if rest.Sign() > 0 {
-			l.Sourcing = append(l.Sourcing, quote.Source{Location: d.src.Places[0], Kind: quote.Backorder, Quantity: rest})
-		}
-	}
-}
-
-// fromDecimal is a number that a table of ours holds.
-func fromDecimal(text string) money.Amount {
-	a, err := money.Parse(text)
-	if err != nil {
-		return money.Amount{}
-	}
-	return a
-}
-
-func smaller(a, b money.Amount) money.Amount {
-	if a.Cmp(b) < 0 {
-		return a
-	}
-	return b
-}
-
 // say puts what a quote leaves open into sentences.
 func (d *draft) say(q quote.Quote) (out []quote.Warning) {
 	for i, l := range q.Lines {

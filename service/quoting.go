@@ -21,6 +21,9 @@ import (
 type QuoteStore interface {
 	Seller(ctx context.Context, accountID string) (account.Seller, error)
 	Locations(ctx context.Context, accountID string) ([]account.Location, error)
+	// PlacesFor are the locations that goods for an account come from: its own, then those of
+	// the trade that supplies it, the nearest first. Another shop's shelf is none of them.
+	PlacesFor(ctx context.Context, accountID string) ([]string, error)
 	// OwnPrices are the selling prices of an account for the parts named; never a buying price.
 	OwnPrices(ctx context.Context, accountID string, skus []string) ([]OwnPrice, error)
 	// TaxRules are the rates that are stated for a country and its regions; none is built in.
@@ -168,7 +171,7 @@ func (s *Quoting) sources(ctx context.Context, by caller.Caller, seller account.
 	if src.Taxes, err = s.Store.TaxRules(ctx, country); err != nil {
 		return src, err
 	}
-	if src.Places, err = s.places(ctx, by, ask.Locations); err != nil {
+	if src.Places, err = s.places(ctx, by.AccountID, ask.Locations); err != nil {
 		return src, err
 	}
 	if len(src.Places) > 0 {
@@ -177,25 +180,17 @@ func (s *Quoting) sources(ctx context.Context, by caller.Caller, seller account.
 	return src, err
 }
 
-// places are the locations named, in their order, else the account's own.
-func (s *Quoting) places(ctx context.Context, by caller.Caller, named []string) ([]string, error) {
-	owner := by.AccountID
-	if len(named) > 0 {
-		owner = ""
+// places are the locations named, in their order, else all that goods for an account come from.
+func (s *Quoting) places(ctx context.Context, accountID string, named []string) ([]string, error) {
+	if len(named) == 0 {
+		return s.Store.PlacesFor(ctx, accountID)
 	}
-	locations, err := s.Store.Locations(ctx, owner)
+	locations, err := s.Store.Locations(ctx, "")
 	if err != nil {
 		return nil, err
 	}
-	var ids []string
-	for _, l := range locations {
-		ids = append(ids, l.ID)
-	}
-	if len(named) == 0 {
-		return ids, nil
-	}
 	for i, id := range named {
-		if !slices.Contains(ids, id) {
+		if !slices.ContainsFunc(locations, func(l account.Location) bool { return l.ID == id }) {
 			return nil, askFault("/locations/"+strconv.Itoa(i), "location_not_found", "There is no location %q.", id)
 		}
 	}

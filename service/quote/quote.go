@@ -41,13 +41,17 @@ type Source struct {
 	Kind     SourceKind   `json:"kind"`
 	Quantity money.Amount `json:"quantity"`
 	Taken    money.Amount `json:"taken"`        // of it, fulfilled
-	On       string       `json:"on,omitempty"` // day, for what is not there yet
+	On       string       `json:"on,omitempty"` // day from which it is here, for what is not; empty there: nobody knows
+
+	Stale     bool       `json:"stale,omitempty"`      // counted at a location whose feed was overdue
+	CountedAt *time.Time `json:"counted_at,omitempty"` // then: as of when, where there was a count at all
 }
 
 // SourceKind says whether goods are there.
 type SourceKind string
 
-// The kinds. Only goods on hand are reserved by accepting.
+// The kinds. Only goods on hand are reserved by accepting; a backorder goes to the location that
+// is named.
 const (
 	OnHand    SourceKind = "on_hand"
 	Incoming  SourceKind = "incoming"
@@ -200,6 +204,28 @@ type Warning struct {
 	LineID   string          `json:"line_id,omitempty"` // empty: the whole quote
 	Text     string          `json:"text"`
 	Question *fault.Question `json:"question,omitempty"`
+}
+
+// Ready is the first day on which everything on the quote that leaves a shelf is here, if it is
+// accepted and ordered on the day on which it was drafted. Open says that nobody knows when
+// something comes; with neither, no stock is kept for it, or it has no goods.
+func (q Quote) Ready() (day string, open bool) {
+	for _, l := range q.Lines {
+		for _, s := range l.Sourcing {
+			switch {
+			case s.On != "":
+				day = max(day, s.On)
+			case s.Kind != OnHand:
+				open = true
+			default:
+				day = max(day, q.ClockAt(q.CreatedAt).Today())
+			}
+		}
+	}
+	if open {
+		return "", true
+	}
+	return day, false
 }
 
 // Document is what the quote's amounts are computed from.
