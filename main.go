@@ -152,7 +152,7 @@ func (p *program) replica(ctx context.Context, store *db.DB, l net.Listener, enf
 	metrics := p.metrics(catalogs, notices)
 	server, err := api.New(api.Config{
 		Spec: contract, Log: p.log, Random: rand.Reader, Now: time.Now, Enforce: enforce, Grace: p.cfg.Shutdown, Metrics: metrics,
-		Trusted: p.cfg.TrustedProxies, MaxConnections: p.cfg.MaxConnections, MaxPerAddress: p.cfg.MaxPerAddress,
+		PublicURL: p.cfg.PublicURL, Trusted: p.cfg.TrustedProxies, MaxConnections: p.cfg.MaxConnections, MaxPerAddress: p.cfg.MaxPerAddress,
 		Limits: api.Limits{Key: api.Rate(p.cfg.KeyRate), Address: api.Rate(p.cfg.AddressRate), Running: p.cfg.MaxRunning, Streams: p.cfg.MaxStreams},
 	}, p.deps(store, keys, catalogs, notices, gaps, quoting))
 	if err != nil {

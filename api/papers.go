@@ -66,7 +66,11 @@ func (s *Server) parties(ctx context.Context, q quote.Quote) (account.Seller, pa
 	return seller, paper.Customer{Name: p.Name, Email: p.Email, Phone: p.Phone, Address: p.Address}, err
 }
 
-func (s *Server) pageOf(q quote.Quote) string { return "/q/" + PageToken(s.LinkKey, q.ID) }
+// pageOf is the address of the page of a quote: absolute where it is known from where customers
+// reach the service, else a path.
+func (s *Server) pageOf(q quote.Quote) string {
+	return s.PublicURL + "/q/" + PageToken(s.LinkKey, q.ID)
+}
 
 // printed is an answer whose version is its own digest: what is printed changes with the state of
 // the quote, and with the customer's values and their erasing.
@@ -125,7 +129,7 @@ func (s *Server) getBenchSheet(ctx context.Context, who caller.Caller, in getQuo
 	if err != nil {
 		return Raw{}, err
 	}
-	sheet := bench.Input{Bill: bill, Quote: &q, Customer: customer.Name, Units: unit.System(seller.Units), PageURL: "/v1/quotes/" + q.ID + "/bench-sheet"}
+	sheet := bench.Input{Bill: bill, Quote: &q, Customer: customer.Name, Units: unit.System(seller.Units), PageURL: s.PublicURL + "/v1/quotes/" + q.ID + "/bench-sheet"}
 	sheet.Language = cmp.Or(seller.BenchLanguage, q.Language)
 	if rev != nil {
 		sheet.Name = bench.Names(rev, sheet.Language, "en")

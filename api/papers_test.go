@@ -2,9 +2,12 @@ package api_test
 
 import (
 	"bytes"
+	"encoding/base64"
 	"encoding/json"
 	"encoding/xml"
 	"html"
+	"image"
+	"image/png"
 	"io"
 	"net/http"
 	"regexp"
@@ -167,6 +170,55 @@ func TestTheCustomersAddressGivesThePDFToo(t *testing.T) {
 	}
 	if a := s.get(q.Links.Self, "Accept: */*"); a.Header.Get("Content-Type") != "application/json" {
 		t.Errorf("data is not the default: %s", a.Header.Get("Content-Type"))
+	}
+}
+
+func TestLinksAreWholeAddressesWhereTheServiceKnowsItsOwn(t *testing.T) {
+	s := newTill(t)
+	path := s.made(s.post("/v1/quotes", conversion), 201)
+	if !strings.HasPrefix(path.Links.Page, "/q/") || strings.Contains(s.forms(path)["page"], path.Links.Page) {
+		t.Errorf("without an address of its own the page is %s, and a path is on no paper", path.Links.Page)
+	}
+	s.server.PublicURL = "https://quotes.shop.example/kits"
+	q := s.made(s.post("/v1/quotes", strings.Replace(conversion, "Zora Beispielperson", "山田", 1)), 201)
+	if !strings.HasPrefix(q.Links.Page, "https://quotes.shop.example/kits/q/") || !strings.HasPrefix(q.Links.Self, "/v1/quotes/") {
+		t.Errorf("the page is %s, the quote %s", q.Links.Page, q.Links.Self)
+	}
+	forms := s.forms(q)
+	for form, want := range map[string]string{"page": q.Links.Page, "pdf": q.Links.Page, "xml": q.Links.Page, "bench pdf": "https://quotes.shop.example/kits" + q.Links.Self + "/bench-sheet"} {
+		if !strings.Contains(squeezed(forms[form]), squeezed(want)) {
+			t.Errorf("%s does not name %s", form, want)
+		}
+	}
+	if a := s.contract.Call(t, s.h, http.MethodGet, strings.TrimPrefix(q.Links.Page, "https://quotes.shop.example/kits"), "", "", asHTML); a.Status != 200 {
+		t.Errorf("the page behind the proxy: %d", a.Status)
+	}
+}
+
+func TestTheSellersLogoIsOnThePage(t *testing.T) {
+	s := newTill(t)
+	q := s.made(s.post("/v1/quotes", conversion), 201)
+	before := s.paper(q.Links.Self, asHTML)
+	profile, account := map[string]any{}, s.get("/v1/account")
+	s.must(json.Unmarshal(account.Body, &profile))
+	seller, _ := profile["seller"].(map[string]any)
+	if seller == nil {
+		t.Fatalf("no profile: %v", profile)
+	}
+	var picture bytes.Buffer
+	s.must(png.Encode(&picture, image.NewGray(image.Rect(0, 0, 40, 12))))
+	seller["logo"], seller["logo_type"] = base64.StdEncoding.EncodeToString(picture.Bytes()), "image/png"
+	body, err := json.Marshal(seller)
+	s.must(err)
+	if a := s.call(shop, "PUT", "/v1/account", string(body), "If-Match: "+account.Header.Get("ETag")); a.Status != 200 {
+		t.Fatalf("%d %s", a.Status, a.Body)
+	}
+	after := s.paper(q.Links.Self, asHTML)
+	if strings.Contains(string(before.Body), "<img") || !strings.Contains(string(after.Body), `<img class="logo" src="data:image/png;base64,`) {
+		t.Error("the logo is not on the page, or was before there was one")
+	}
+	if csp := after.Header.Get("Content-Security-Policy"); !strings.Contains(csp, "img-src 'self' data:") {
+		t.Errorf("a browser would not show it: %s", csp)
 	}
 }
 

@@ -127,7 +127,7 @@ func (s *Server) quoteOut(q quote.Quote) quoteOut {
 		CatalogRevision: q.CatalogRevision, RulesVersion: q.RulesVersion, ForkIDs: q.ForkIDs, Fork: q.ForkText,
 		Allowances: q.Allowances, Charges: q.AppliedCharges, TaxGroups: q.TaxGroups, Totals: q.Totals, PriceMissing: q.PriceMissing,
 		Lines: make([]quoteLineOut, 0, len(q.Lines)), Warnings: make([]quoteWarningOut, 0, len(q.Warnings)),
-		Links: quoteLinksOut{Self: self, Page: "/q/" + PageToken(s.LinkKey, q.ID), Events: self + "/events"},
+		Links: quoteLinksOut{Self: self, Page: s.pageOf(q), Events: self + "/events"},
 	}
 	for _, l := range q.Lines {
 		out.Lines = append(out.Lines, quoteLineWire(l, q.Language))

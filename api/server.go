@@ -34,6 +34,7 @@ type Config struct {
 	Now                           func() time.Time // the clock of everything in this package
 	Enforce                       bool             // hold every request and answer to the contract; slow, about 1 ms
 	Limits                        Limits           // what one process takes on; zero means no limit
+	PublicURL                     string           // where customers reach the service, without a slash at its end; empty: links are paths
 	Trusted                       []netip.Prefix   // proxies whose X-Forwarded-For counts
 	MaxConnections, MaxPerAddress int              // open connections in all and of one address; zero means no limit
 	Metrics                       *edge.Metrics    // counts requests; may be nil

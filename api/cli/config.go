@@ -22,6 +22,7 @@ type Config struct {
 	MetricsListen   string         // FORKWRIGHT_METRICS_LISTEN; empty: off
 	EnforceContract bool           // FORKWRIGHT_CONTRACT=enforce
 	SigningKey      []byte         // FORKWRIGHT_SIGNING_KEY: signs receipts and the links of pages; all replicas share it
+	PublicURL       string         // FORKWRIGHT_PUBLIC_URL: where customers reach this service, without a slash at its end; empty: not known
 	TrustedProxies  []netip.Prefix // FORKWRIGHT_TRUSTED_PROXIES
 	KeyRate         Rate           // FORKWRIGHT_KEY_RATE
 	AddressRate     Rate           // FORKWRIGHT_ADDRESS_RATE
@@ -65,6 +66,7 @@ func Variables() []Variable {
 		{"FORKWRIGHT_METRICS_LISTEN", "127.0.0.1:9464", "host:port of a loopback address, or off"},
 		{"FORKWRIGHT_CONTRACT", "off", "off or enforce (checks every request and response against openapi.yaml; slow)"},
 		{"FORKWRIGHT_SIGNING_KEY", "none (demo: made anew at each start)", "at least 32 characters, the same on every replica and after a restart"},
+		{"FORKWRIGHT_PUBLIC_URL", "none: links are paths", allowedPublic + "; links on paper and to quote pages begin with it"},
 		{"FORKWRIGHT_TRUSTED_PROXIES", "none", "addresses or networks, comma-separated, whose X-Forwarded-For counts"},
 		{"FORKWRIGHT_KEY_RATE", "50/500", "what one key may ask in units of cost: A SECOND/AT ONCE, as 50/500; its account four times as much; off: no limit"},
 		{"FORKWRIGHT_ADDRESS_RATE", "200/2000", "what one address may ask, with or without a key: A SECOND/AT ONCE; off: no limit"},
@@ -96,6 +98,7 @@ func ReadConfig(getenv func(string) string) (Config, error) {
 		MetricsListen:   r.loopback("FORKWRIGHT_METRICS_LISTEN", "127.0.0.1:9464"),
 		EnforceContract: r.choice("FORKWRIGHT_CONTRACT", "off", "off", "enforce") == "enforce",
 		SigningKey:      []byte(r.text("FORKWRIGHT_SIGNING_KEY", "", regexp.MustCompile(`^[!-~]{32,}$`), "at least 32 printable characters without spaces")),
+		PublicURL:       r.public("FORKWRIGHT_PUBLIC_URL"),
 		TrustedProxies:  r.prefixes("FORKWRIGHT_TRUSTED_PROXIES"),
 		KeyRate:         r.rate("FORKWRIGHT_KEY_RATE", Rate{50, 500}),
 		AddressRate:     r.rate("FORKWRIGHT_ADDRESS_RATE", Rate{200, 2000}),
@@ -148,6 +151,27 @@ func (r *reader) database(name string) string {
 	}
 	return v
 }
+
+const allowedPublic = "https://host or http://host:port, with a path where a proxy adds one, without user, query and fragment"
+
+// public is an address of this service that others can follow.
+func (r *reader) public(name string) string {
+	v := r.getenv(name)
+	if v == "" {
+		return ""
+	}
+	u, err := url.Parse(v)
+	if err != nil || u.Scheme != "https" && u.Scheme != "http" || !hostForm.MatchString(u.Host) || u.User != nil || u.RawQuery != "" || u.ForceQuery || strings.Contains(v, "#") ||
+		!pathForm.MatchString(u.EscapedPath()) {
+		r.fail(name, v, allowedPublic)
+	}
+	return strings.TrimRight(v, "/")
+}
+
+var (
+	hostForm = regexp.MustCompile(`^([A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?(\.[A-Za-z0-9]([A-Za-z0-9-]*[A-Za-z0-9])?)*|\[[0-9a-fA-F:.]+\])(:[0-9]{1,5})?$`)
+	pathForm = regexp.MustCompile(`^(/[A-Za-z0-9._~-]+)*/?$`)
+)
 
 func (r *reader) address(name, fallback string) string {
 	v := r.getenv(name)

@@ -490,9 +490,17 @@ func (w *walk) quote(ctx context.Context) error {
 	for _, warning := range q.Warnings {
 		w.say("   note: %s", warning.Text)
 	}
-	w.say("\n   page      %s%s", w.d.URL, q.Links.Page)
+	w.say("\n   page      %s", w.absolute(q.Links.Page))
 	w.say("   reference %s/docs", w.d.URL)
 	return nil
+}
+
+// absolute is a link of an answer as an address: links are paths where FORKWRIGHT_PUBLIC_URL is not set.
+func (w *walk) absolute(link string) string {
+	if strings.HasPrefix(link, "/") {
+		return w.d.URL + link
+	}
+	return link
 }
 
 func (w *walk) pasteable() {
