@@ -188,7 +188,6 @@ func typical(to target, reqs []request) (answer string, at int, err error) {
 		return "", 0, err
 	}
 	defer w.Close()
-	w.keep = true
 	for i, r := range reqs {
 		status, err := w.ask(r)
 		if err != nil {

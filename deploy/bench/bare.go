@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"crypto/rand"
@@ -13,6 +14,7 @@ import (
 	"os"
 	"reflect"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -44,6 +46,7 @@ type bareOp struct {
 type bareConfig struct {
 	Addr, Database string
 	Ops            []bareOp
+	Nothing        int // serve answers of so many bytes without doing anything instead
 }
 
 // writeOptions are those of the service: the fixed answers are checked to come out the same.
@@ -71,6 +74,63 @@ func serveBare(ctx context.Context, configFile string) error {
 	if err := gojson.Unmarshal(text, &cfg); err != nil {
 		return err
 	}
+	l, err := net.Listen("tcp", cfg.Addr)
+	if err != nil {
+		return err
+	}
+	go func() { <-ctx.Done(); _ = l.Close() }() // nothing that is under way is worth waiting for
+	if cfg.Nothing > 0 {
+		err = serveNothing(l, cfg.Nothing)
+	} else {
+		err = cfg.serve(ctx, l)
+	}
+	if ctx.Err() != nil {
+		return nil
+	}
+	return err
+}
+
+// serveNothing answers each request with the same bytes: what that takes is the generator's and
+// the kernel's own time.
+func serveNothing(l net.Listener, size int) error {
+	answer := fmt.Appendf(nil, "HTTP/1.1 200 OK\r\nContent-Length: %d\r\n\r\n%s", size, strings.Repeat("x", size))
+	for {
+		c, err := l.Accept()
+		if err != nil {
+			return err
+		}
+		go func() {
+			defer c.Close()
+			for in := bufio.NewReader(c); skipRequest(in) == nil; {
+				if _, err := c.Write(answer); err != nil {
+					return
+				}
+			}
+		}()
+	}
+}
+
+func skipRequest(in *bufio.Reader) error {
+	length := 0
+	for {
+		line, err := in.ReadSlice('\n')
+		if err != nil {
+			return err
+		}
+		line = bytes.TrimSpace(line)
+		if len(line) == 0 {
+			_, err = in.Discard(length)
+			return err
+		}
+		if digits, ok := bytes.CutPrefix(line, []byte("Content-Length: ")); ok {
+			if length, err = strconv.Atoi(string(digits)); err != nil {
+				return err
+			}
+		}
+	}
+}
+
+func (cfg bareConfig) serve(ctx context.Context, l net.Listener) error {
 	types, err := shapes()
 	if err != nil {
 		return err
@@ -90,15 +150,7 @@ func serveBare(ctx context.Context, configFile string) error {
 		}
 		e.Add(op.Method, op.Path, h)
 	}
-	l, err := net.Listen("tcp", cfg.Addr)
-	if err != nil {
-		return err
-	}
-	go func() { <-ctx.Done(); _ = l.Close() }() // nothing that is under way is worth waiting for
-	if err := http.Serve(l, e); ctx.Err() == nil {
-		return err
-	}
-	return nil
+	return http.Serve(l, e)
 }
 
 var buffers = sync.Pool{New: func() any { return new(bytes.Buffer) }}

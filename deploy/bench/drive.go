@@ -5,10 +5,10 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"slices"
 	"strconv"
-	"sync"
 	"sync/atomic"
 	"time"
 )
@@ -53,13 +53,25 @@ func (r request) accepting(media string) request {
 	return request{bytes: bytes.Replace(r.bytes, []byte("Accept: application/json"), []byte("Accept: "+media), 1), stamp: 0}
 }
 
-// wire is one keep-alive connection. It reads just enough of an answer to count it.
+// stamped is what goes out for a request, written into buf.
+func (r request) stamped(buf []byte) []byte {
+	buf = append(buf[:0], r.bytes...)
+	if r.stamp == 0 {
+		return buf
+	}
+	n := stamps.Add(1)
+	for i := range 16 {
+		buf[r.stamp+15-i] = '0' + byte(n%10)
+		n /= 10
+	}
+	return buf
+}
+
+// wire is one keep-alive connection for questions whose answers are looked at.
 type wire struct {
 	net.Conn
 	in   *bufio.Reader
-	out  []byte
-	body []byte // of the answer read last, if kept
-	keep bool
+	body []byte // of the answer read last
 }
 
 func dial(addr string) (*wire, error) {
@@ -67,24 +79,14 @@ func dial(addr string) (*wire, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &wire{Conn: c, in: bufio.NewReaderSize(c, 256<<10)}, nil
+	return &wire{Conn: c, in: bufio.NewReader(c)}, nil
 }
 
 func (w *wire) ask(r request) (status int, err error) {
-	out := r.bytes
-	if r.stamp > 0 {
-		w.out = append(w.out[:0], r.bytes...)
-		n := stamps.Add(1)
-		for i := range 16 {
-			w.out[r.stamp+15-i] = '0' + byte(n%10)
-			n /= 10
-		}
-		out = w.out
-	}
 	if err := w.SetDeadline(time.Now().Add(30 * time.Second)); err != nil {
 		return 0, err
 	}
-	if _, err := w.Write(out); err != nil {
+	if _, err := w.Write(r.stamped(nil)); err != nil {
 		return 0, err
 	}
 	return w.answer()
@@ -121,18 +123,8 @@ func (w *wire) answer() (status int, err error) {
 	if length < 0 {
 		return 0, errors.New("an answer without Content-Length")
 	}
-	if w.keep {
-		w.body = make([]byte, length)
-		for n := 0; n < length; {
-			k, err := w.in.Read(w.body[n:])
-			if err != nil {
-				return 0, err
-			}
-			n += k
-		}
-		return status, nil
-	}
-	_, err = w.in.Discard(length)
+	w.body = make([]byte, length)
+	_, err = io.ReadFull(w.in, w.body)
 	return status, err
 }
 
@@ -143,7 +135,6 @@ func askOnce(addr string, r request) (status int, body []byte, err error) {
 		return 0, nil, err
 	}
 	defer w.Close()
-	w.keep = true
 	status, err = w.ask(r)
 	return status, w.body, err
 }
@@ -153,6 +144,7 @@ type load struct {
 	done, failed int
 	took         time.Duration
 	cpu          time.Duration // of the process that answered
+	own          time.Duration // processor time of the generator
 	samples      []sample      // of paced runs only
 }
 
@@ -162,13 +154,22 @@ type sample struct {
 	took time.Duration
 }
 
+func (l *load) count(status int) {
+	l.done++
+	if status < 200 || status > 299 {
+		l.failed++
+	}
+}
+
 func (l load) perSecond() float64 { return float64(l.done) / l.took.Seconds() }
 
-// cpuEach is the processor time that one answer cost the process, in microseconds.
+// cpuEach is the processor time that one answer cost the process, in microseconds; ownEach
+// what it cost the generator.
 func (l load) cpuEach() float64 { return float64(l.cpu.Microseconds()) / float64(max(l.done, 1)) }
+func (l load) ownEach() float64 { return float64(l.own.Microseconds()) / float64(max(l.done, 1)) }
 
 // p99 is the latency, in milliseconds, that one answer in a hundred took longer than, of the
-// answers between two times (zero times: all).
+// answers that were under way between two times (zero times: all).
 func (l load) p99(from, to time.Time) float64 {
 	var took []time.Duration
 	for _, s := range l.samples {
@@ -183,6 +184,8 @@ func (l load) p99(from, to time.Time) float64 {
 	return float64(took[len(took)*99/100].Microseconds()) / 1000
 }
 
+func (l load) p99All() float64 { return l.p99(time.Time{}, time.Time{}) }
+
 // connections is how many keep-alive connections ask at once.
 const connections = 8
 
@@ -192,81 +195,53 @@ func closed(to target, reqs []request, d time.Duration) (load, error) {
 }
 
 func closedBy(to target, reqs []request, d time.Duration, conns int) (load, error) {
-	return run(to, reqs, conns, func(w *wire, next func() request, worker int, l *load) error {
-		for end := time.Now().Add(d); time.Now().Before(end); {
-			status, err := w.ask(next())
-			if err != nil {
-				return err
-			}
-			l.count(status)
-		}
-		return nil
-	})
+	end := time.Now().Add(d)
+	return drive(to, reqs, conns, 0, func(at time.Time, _ int) bool { return at.Before(end) })
 }
 
-// paced asks so many times a second whatever the answers do. A request that was due while the
-// one before it was out counts from when it was due.
+// once asks each of the requests one time, from all connections, as fast as answers come.
+func once(to target, reqs []request) (load, error) {
+	return drive(to, reqs, connections, 0, func(_ time.Time, sent int) bool { return sent < len(reqs) })
+}
+
+// paced asks so many times a second whatever the answers do.
 func paced(to target, reqs []request, perSecond float64, d time.Duration) (load, error) {
-	const conns = connections
-	every := time.Duration(float64(conns) / perSecond * float64(time.Second))
-	start := time.Now().Add(5 * time.Millisecond)
-	return run(to, reqs, conns, func(w *wire, next func() request, worker int, l *load) error {
-		due := start.Add(every * time.Duration(worker) / time.Duration(conns))
-		for end := start.Add(d); due.Before(end); due = due.Add(every) {
-			from := due
-			if wait := time.Until(due); wait > 0 {
-				time.Sleep(wait)
-				from = time.Now() // waking late is our own doing
-			}
-			status, err := w.ask(next())
-			if err != nil {
-				return err
-			}
-			now := time.Now()
-			l.samples = append(l.samples, sample{now, now.Sub(from)})
-			l.count(status)
-		}
-		return nil
-	})
+	end := time.Now().Add(d)
+	return drive(to, reqs, connections, perSecond, func(at time.Time, _ int) bool { return at.Before(end) })
 }
 
-func (l *load) count(status int) {
-	l.done++
-	if status < 200 || status > 299 {
-		l.failed++
+// pacedWhile asks so many times a second until done is closed; onceWhile also ends after the
+// last request.
+func pacedWhile(done <-chan struct{}, to target, reqs []request, perSecond float64) (load, error) {
+	return drive(to, reqs, connections, perSecond, func(time.Time, int) bool { return !isClosed(done) })
+}
+
+func onceWhile(done <-chan struct{}, to target, reqs []request, perSecond float64) (load, error) {
+	return drive(to, reqs, connections, perSecond, func(_ time.Time, sent int) bool { return sent < len(reqs) && !isClosed(done) })
+}
+
+func isClosed(done <-chan struct{}) bool {
+	select {
+	case <-done:
+		return true
+	default:
+		return false
 	}
 }
 
-// run opens the connections, lets work use each, and sums up. A broken connection is an error.
-func run(to target, reqs []request, conns int, work func(w *wire, next func() request, worker int, l *load) error) (load, error) {
-	var total load
-	var mu sync.Mutex
-	var all sync.WaitGroup
-	var first error
-	wires := make([]*wire, conns)
-	for i := range wires {
-		w, err := dial(to.addr)
-		if err != nil {
-			return total, err
-		}
-		defer w.Close()
-		wires[i] = w
+// drive asks over so many connections, perSecond times a second or, with 0, as fast as answers
+// come, for as long as open says; at is when the next request would go out, sent how many have.
+func drive(to target, reqs []request, conns int, perSecond float64, open func(at time.Time, sent int) bool) (load, error) {
+	g := &generator{reqs: reqs, open: open}
+	if perSecond > 0 {
+		g.every = time.Duration(float64(time.Second) / perSecond)
 	}
+	if err := g.dial(to.addr, conns); err != nil {
+		return load{}, err
+	}
+	defer g.close()
 	before, start := cpuOf(to.pid), time.Now()
-	for i, w := range wires {
-		all.Go(func() {
-			var l load
-			at := i * len(reqs) / conns
-			err := work(w, func() request { at++; return reqs[at%len(reqs)] }, i, &l)
-			mu.Lock()
-			defer mu.Unlock()
-			total.done, total.failed, total.samples = total.done+l.done, total.failed+l.failed, append(total.samples, l.samples...)
-			if err != nil && first == nil {
-				first = err
-			}
-		})
-	}
-	all.Wait()
-	total.took, total.cpu = time.Since(start), cpuOf(to.pid)-before
-	return total, first
+	err := g.run()
+	g.load.took, g.load.cpu = time.Since(start), cpuOf(to.pid)-before
+	return g.load, err
 }

@@ -111,11 +111,7 @@ func (w *world) measures() []measure {
 		{"chart", ">= 0.4", w.chart},
 		{"quote page", ">= 0.6", w.quotePage},
 		{"quote", ">= 0.7", w.quote},
-		{"accept", ">= 0.7", w.unwritten("accept", ">= 0.7")},
-		{"feed", "<= 1.5", w.unwritten("feed", "<= 1.5")},
+		{"accept" + n, ">= 0.7", w.accept},
+		{"feed" + n, "<= 1.5", w.feed},
 	}
-}
-
-func (w *world) unwritten(name, goal string) func() ([]row, error) {
-	return func() ([]row, error) { return []row{missing(name, goal, "no measurement of it yet")}, nil }
 }

@@ -7,6 +7,7 @@ import (
 	"net"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"runtime"
 	"strconv"
 	"strings"
@@ -20,22 +21,19 @@ type target struct {
 	pid  int
 }
 
-// clockTick is the unit of /proc/PID/stat (USER_HZ, which is 100 on Linux whatever the kernel uses).
-const clockTick = 10 * time.Millisecond
-
-// cpuOf is the processor time a process has used, in steps of clockTick; 0 where /proc has none.
-func cpuOf(pid int) time.Duration {
-	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
-	if err != nil {
-		return 0
+// cpuOf is the processor time that the threads of a process have used; 0 where /proc has none.
+func cpuOf(pid int) (used time.Duration) {
+	threads, _ := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/schedstat", pid)) // only a bad pattern fails
+	for _, file := range threads {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			continue // the thread has just ended
+		}
+		ns, _, _ := strings.Cut(string(text), " ")
+		n, _ := strconv.ParseInt(ns, 10, 64)
+		used += time.Duration(n)
 	}
-	f := strings.Fields(string(text[strings.LastIndexByte(string(text), ')')+1:]))
-	if len(f) < 13 {
-		return 0
-	}
-	user, _ := strconv.Atoi(f[11])
-	system, _ := strconv.Atoi(f[12])
-	return time.Duration(user+system) * clockTick
+	return used
 }
 
 // memoryOf is what a process holds now and held at most, in MiB.

@@ -22,7 +22,8 @@ func (w *world) compare(name string, goal float64, s *shop, reqs []request, op b
 	if err != nil {
 		return row{}, nil, nil, err
 	}
-	var p, cpu pairs
+	var p, cpu, own pairs
+	busy := 0.0
 	for i := range w.sizes.pairs + 1 {
 		d := w.sizes.slice
 		if i == 0 {
@@ -37,10 +38,13 @@ func (w *world) compare(name string, goal float64, s *shop, reqs []request, op b
 		if i > 0 {
 			p.add(ours.perSecond(), limit.perSecond())
 			cpu.add(ours.cpuEach(), limit.cpuEach())
+			own.add(ours.ownEach(), limit.ownEach())
+			busy = max(busy, limit.own.Seconds()/limit.took.Seconds())
 		}
 	}
 	r := p.atLeast(name, "/s", goal)
-	r.Detail = fmt.Sprintf("%d bytes; CPU %.0f and %.0f µs each", len(op.Answer), median(cpu.ours), median(cpu.limit))
+	r.Detail = fmt.Sprintf("%d bytes; CPU %.0f and %.0f µs each, of the generator %.0f and %.0f, at most %.0f %% of a core", len(op.Answer),
+		median(cpu.ours), median(cpu.limit), median(own.ours), median(own.limit), 100*busy)
 	return r, &p, bare, nil
 }
 
@@ -86,20 +90,43 @@ func (w *world) fitCheck() ([]row, error) {
 		return nil, err
 	}
 	defer w.drop(bare)
-	rate := median(p.ours) / 2
-	var late pairs
-	for i := range w.sizes.pairs {
-		ours, limit, err := both(i%2 == 1,
-			func() (load, error) { return whole(paced(s.service.target, reqs, rate, w.sizes.slice)) },
-			func() (load, error) { return whole(paced(bare.target, reqs, rate, w.sizes.slice)) })
-		if err != nil {
-			return nil, err
+	late, err := w.latency("fit check "+w.sizes.rowName+" p99", s.service.target, bare.target, reqs, median(p.ours)/2, median(p.limit)/2)
+	return []row{r, late}, err
+}
+
+// latency compares the p99 of two sides, each in an open loop at half of its own capacity: there
+// both are as busy, and what disturbs the machine disturbs both alike. What the limit's is at
+// our rate, and what the generator alone makes of it, is said beside.
+func (w *world) latency(name string, ours, limit target, reqs []request, ourRate, limitRate float64) (row, error) {
+	p99 := func(to target, rate float64) func() (float64, error) {
+		return func() (float64, error) {
+			l, err := whole(paced(to, reqs, rate, w.sizes.slice))
+			return l.p99All(), err
 		}
-		late.add(ours.p99(time.Time{}, time.Time{}), limit.p99(time.Time{}, time.Time{}))
 	}
-	l := late.atMost("fit check "+w.sizes.rowName+" p99", " ms", 1.5)
-	l.Detail = fmt.Sprintf("open loop, %.0f/s on both sides", rate)
-	return []row{r, l}, nil
+	nothing, err := w.other(bareConfig{Nothing: 5000})
+	if err != nil {
+		return row{}, err
+	}
+	defer w.drop(nothing)
+	var p, slow, floor pairs
+	for i := range w.sizes.pairs {
+		a, b, err := both(i%2 == 1, p99(ours, ourRate), p99(limit, limitRate))
+		if err != nil {
+			return row{}, err
+		}
+		p.add(a, b)
+		x, y, err := both(i%2 == 1, p99(limit, ourRate), p99(nothing.target, ourRate))
+		if err != nil {
+			return row{}, err
+		}
+		slow.add(a, x)
+		floor.add(a, y)
+	}
+	r := p.atMost(name, " ms", 1.5)
+	r.Detail = fmt.Sprintf("open loop, %.0f/s and %.0f/s; the limit at our rate %s ms (ratio %.2f), a server that does nothing %s ms",
+		ourRate, limitRate, figure(median(slow.limit)), median(slow.ratios()), figure(median(floor.limit)))
+	return r, nil
 }
 
 // stockSelect is what the service reads for live=stock.

@@ -4,66 +4,33 @@ import (
 	_ "embed"
 	"encoding/json"
 	"fmt"
-	"net/url"
-	"os"
-	"os/exec"
-	"path/filepath"
-	"regexp"
-	"strconv"
+	"slices"
 
 	"github.com/jackc/pgx/v5"
 )
 
-//go:embed quote.sql
-var leanQuote []byte
+// The limits of quote and accept.
+var (
+	//go:embed quote.sql
+	leanQuote string
+	//go:embed accept.sql
+	leanAccept string
+)
 
-// order is a coil conversion of the demo's fork: about a dozen lines.
-func (s *shop) order() (request, error) {
-	fork := map[string]any{"fork_id": "skarnfeld-hollin-36-expert-2021", "model_year": 2021, "travel_as_built_mm": 160, "travel_now_mm": 160,
-		"travel_known_by": "measured", "wheel_size": "29", "built_on": "2021-03-08", "use": "enduro"}
-	const cartridge = "QB-C36S-160"
-	status, body, err := askOnce(s.service.addr, build("POST", "/v1/setups", s.key, "application/json", text(map[string]any{
-		"fork": fork, "cartridge": cartridge, "rider": map[string]any{"mass_kg": 78, "mass_is": "kitted"}, "bicycle": map[string]any{"mass_kg": 15.2},
-		"riding": map[string]any{"discipline": "enduro", "stance": "standing"}, "target_sag_percent": 20,
-	})))
-	if err != nil {
-		return request{}, err
-	}
-	if status != 200 {
-		return request{}, refusal{status, string(body), "POST /v1/setups"}
-	}
-	var got struct {
-		Answer struct {
-			Recommended struct {
-				Spring struct {
-					SKU string `json:"sku"`
-				} `json:"spring"`
-				Preload struct {
-					Setting int `json:"setting"`
-				} `json:"preload"`
-				BumpStop struct {
-					Published any `json:"published"`
-				} `json:"bump_stop"`
-			} `json:"recommended"`
-		} `json:"answer"`
-	}
-	if err := json.Unmarshal(body, &got); err != nil {
-		return request{}, err
-	}
-	r := got.Answer.Recommended
+// order is the air service of the demo's fork and a part beside it: a quote of twelve lines.
+func (s *shop) order() request {
 	return build("POST", "/v1/quotes", s.key, "application/json", text(map[string]any{
-		"fork": fork, "job": map[string]any{"jobs": []string{"coil_conversion"}, "cartridge": cartridge, "spring": r.Spring.SKU,
-			"preload": r.Preload.Setting, "bump_stop": r.BumpStop.Published, "all_tools_owned": true},
+		"fork": map[string]any{"fork_id": "skarnfeld-hollin-36-expert-2021", "model_year": 2021, "travel_as_built_mm": 160, "travel_now_mm": 160,
+			"travel_known_by": "measured", "wheel_size": "29", "built_on": "2021-03-08", "use": "enduro"},
+		"job":      map[string]any{"jobs": []string{"air_service"}, "all_tools_owned": true},
+		"lines":    []any{map[string]any{"code": "QB-AC-GUARD", "quantity": "1"}},
 		"currency": "EUR", "price_list": "EUR-RRP", "language": "en", "customer_reference": "counter 1", "issue": true,
-	}), "Idempotency-Key: bench-%STAMP%"), nil
+	}), "Idempotency-Key: bench-%STAMP%")
 }
 
 // made asks for one quote.
 func (s *shop) made() (id string, lines int, err error) {
-	r, err := s.order()
-	if err != nil {
-		return "", 0, err
-	}
+	r := s.order()
 	status, body, err := askOnce(s.service.addr, r)
 	if err != nil {
 		return "", 0, err
@@ -98,12 +65,8 @@ func (w *world) quotePage() ([]row, error) {
 		Account: s.accountID, Select: `SELECT body FROM quote WHERE account_id = $1 AND id = $2`, Args: [][]byte{[]byte(text(s.accountID)), []byte(text(id))}})
 }
 
-// quote is measured against pgbench leaving the same rows through the same socket as the same role.
+// quote is measured against the same rows left through the same socket as the same role.
 func (w *world) quote() ([]row, error) {
-	pgbench, err := exec.LookPath("pgbench")
-	if err != nil {
-		return []row{missing("quote", ">= 0.7", "pgbench is not on this machine")}, nil
-	}
 	s, err := w.demoShop()
 	if err != nil {
 		return nil, err
@@ -112,87 +75,127 @@ func (w *world) quote() ([]row, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := w.leanRows(s, id); err != nil {
+	if err := w.pattern(s, id, "quote", "quote_line", "event", "page_link", "replay"); err != nil {
 		return nil, err
 	}
-	script := filepath.Join(w.dir, "quote.sql")
-	if err := os.WriteFile(script, leanQuote, 0o600); err != nil {
+	if err := w.sql(s.name, `UPDATE lean.quote SET number_text = 'L' || number_text || '-'`); err != nil {
 		return nil, err
 	}
-	order, err := s.order()
+	n := w.sizes.writes
+	r, err := w.written("quote", s, leanQuote, func(int) []request { return slices.Repeat([]request{s.order()}, n) })
 	if err != nil {
 		return nil, err
 	}
+	r.Detail = fmt.Sprintf("%d lines, issued; %s", lines, r.Detail)
+	return []row{r}, w.sameRows(s, lines)
+}
+
+// accept reserves one of a thousand parts for each quote.
+func (w *world) accept() ([]row, error) {
+	s, err := w.stockroom()
+	if err != nil {
+		return nil, err
+	}
+	n := w.sizes.writes
+	quotes, err := w.quotes(s, 1+2*n*w.sizes.pairs)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := whole(once(s.service.target, s.accepts(quotes[:1]))); err != nil {
+		return nil, err
+	}
+	if err := w.pattern(s, quotes[0].ID, "quote", "reservation", "event", "replay"); err != nil {
+		return nil, err
+	}
+	ours, theirs := quotes[1:1+n*w.sizes.pairs], quotes[1+n*w.sizes.pairs:]
+	if err := w.leanTurns(s, theirs); err != nil {
+		return nil, err
+	}
+	r, err := w.written("accept "+w.sizes.rowName, s, leanAccept, func(i int) []request { return s.accepts(ours[i*n:][:n]) })
+	if err != nil {
+		return nil, err
+	}
+	r.Detail = fmt.Sprintf("over %d parts; %s", quotedParts, r.Detail)
+	return []row{r}, w.sameAccepts(s)
+}
+
+// written compares requests that write with a script that leaves the same rows.
+func (w *world) written(name string, s *shop, script string, reqs func(pair int) []request) (row, error) {
 	var p pairs
 	var cpu []float64
 	for i := range w.sizes.pairs {
 		ours, limit, err := both(i%2 == 1, func() (float64, error) {
-			l, err := whole(closed(s.service.target, []request{order}, max(w.sizes.slice, 1e9)))
+			l, err := whole(once(s.service.target, reqs(i)))
 			cpu = append(cpu, l.cpuEach()/1000)
 			return l.perSecond(), err
-		}, func() (float64, error) { return w.pgbench(pgbench, s, script) })
+		}, func() (float64, error) { return w.transactions(s, script, w.sizes.writes) })
 		if err != nil {
-			return nil, err
+			return row{}, err
 		}
 		p.add(ours, limit)
 	}
-	if err := w.sameRows(s, lines); err != nil {
-		return nil, err
-	}
-	r := p.atLeast("quote", "/s", 0.7)
-	r.Detail = fmt.Sprintf("%d lines, issued; CPU %.2f ms a quote in the service", lines, median(cpu))
-	return []row{r}, nil
+	r := p.atLeast(name, "/s", 0.7)
+	r.Detail = fmt.Sprintf("CPU %.2f ms each in the service; limit: %s", median(cpu), by("pgbench", w.tool("pgbench")))
+	return r, nil
 }
 
-// leanRows sets the rows of one quote aside as the pattern of quote.sql.
-func (w *world) leanRows(s *shop, id string) error {
-	err := w.sql(s.name, `CREATE SCHEMA lean; GRANT USAGE ON SCHEMA lean TO forkwright_service`)
-	for table, where := range map[string]string{"quote": "id::text = $1", "quote_line": "quote_id::text = $1", "event": "subject_id = $1",
-		"page_link": "quote_id::text = $1", "replay": "convert_from(answer, 'UTF8') LIKE '%' || $1 || '%'"} {
-		if err == nil {
-			err = w.sql(s.name, "CREATE TABLE lean."+table+" AS SELECT * FROM "+table+" WHERE false")
-		}
-		if err == nil {
-			err = w.sql(s.name, "INSERT INTO lean."+table+" SELECT * FROM "+table+" WHERE "+where, id)
-		}
-	}
-	if err == nil {
-		err = w.sql(s.name, `UPDATE lean.quote SET number_text = 'L' || number_text || '-'; GRANT SELECT ON ALL TABLES IN SCHEMA lean TO forkwright_service`)
-	}
-	return err
+// ofQuote says which rows of a table a quote has; of events and replays those of its last change.
+var ofQuote = map[string]string{
+	"quote": "id::text = $1", "quote_line": "quote_id::text = $1", "page_link": "quote_id::text = $1", "reservation": "quote_id::text = $1",
+	"event":  "subject_id = $1 AND request_id = (SELECT request_id FROM event WHERE subject_id = $1 ORDER BY no DESC LIMIT 1)",
+	"replay": "convert_from(answer, 'UTF8') LIKE '%' || $1 || '%' AND created_at = (SELECT max(created_at) FROM replay)",
 }
 
-var tps = regexp.MustCompile(`tps = ([0-9.]+)`)
+// pattern sets the rows of one quote aside for a lean script to copy.
+func (w *world) pattern(s *shop, id string, tables ...string) error {
+	return w.query(s.name, func(c *pgx.Conn) error {
+		if _, err := c.Exec(w.ctx, `CREATE SCHEMA lean; GRANT USAGE ON SCHEMA lean TO forkwright_service`); err != nil {
+			return err
+		}
+		for _, table := range tables {
+			if _, err := c.Exec(w.ctx, "CREATE TABLE lean."+table+" (LIKE "+table+"); GRANT SELECT ON lean."+table+" TO forkwright_service"); err != nil {
+				return err
+			}
+			tag, err := c.Exec(w.ctx, "INSERT INTO lean."+table+" SELECT * FROM "+table+" WHERE "+ofQuote[table], id)
+			if err != nil {
+				return err
+			}
+			if tag.RowsAffected() == 0 {
+				return fmt.Errorf("the quote left nothing in %s", table)
+			}
+		}
+		return nil
+	})
+}
 
-func (w *world) pgbench(bin string, s *shop, script string) (float64, error) {
-	at, err := url.Parse(w.pg.ServiceURL(s.name))
-	if err != nil {
-		return 0, err
+// leanTurns lists the quotes that the lean script accepts, in turn.
+func (w *world) leanTurns(s *shop, quotes []issued) error {
+	var ids []string
+	for _, q := range quotes {
+		ids = append(ids, q.ID)
 	}
-	seconds := max(1, int(w.sizes.slice.Seconds()+0.5))
-	cmd := exec.CommandContext(w.ctx, bin, "-n", "-M", "prepared", "-c", strconv.Itoa(connections), "-j", "2", "-T", strconv.Itoa(seconds), "-f", script,
-		"-D", "account="+s.accountID, "-h", at.Query().Get("host"), "-U", at.Query().Get("user"), s.name)
-	out, err := cmd.CombinedOutput()
-	if err != nil {
-		return 0, fmt.Errorf("pgbench: %w: %.600s", err, out)
-	}
-	m := tps.FindSubmatch(out)
-	if m == nil {
-		return 0, fmt.Errorf("pgbench gave no figure: %.600s", out)
-	}
-	return strconv.ParseFloat(string(m[1]), 64)
+	return w.query(s.name, func(c *pgx.Conn) error {
+		_, err := c.Exec(w.ctx, `
+			CREATE SEQUENCE lean.turn;
+			CREATE TABLE lean.issued (n bigint PRIMARY KEY, quote_id uuid NOT NULL, sku text NOT NULL);
+			GRANT SELECT ON lean.issued TO forkwright_service;
+			GRANT USAGE ON SEQUENCE lean.turn TO forkwright_service`)
+		if err == nil {
+			_, err = c.Exec(w.ctx, `
+				INSERT INTO lean.issued (n, quote_id, sku)
+				SELECT t.n, l.quote_id, l.sku FROM unnest($1::uuid[]) WITH ORDINALITY AS t (id, n) JOIN quote_line l ON l.quote_id = t.id`, ids)
+		}
+		return err
+	})
 }
 
 // sameRows makes sure that both sides left as many rows of each kind for a quote.
 func (w *world) sameRows(s *shop, lines int) error {
-	c, err := pgx.Connect(w.ctx, w.pg.SuperuserURL(s.name))
-	if err != nil {
-		return err
-	}
-	defer c.Close(w.ctx)
 	var quotes, line, event, events, replay, link int
-	err = c.QueryRow(w.ctx, `SELECT (SELECT count(*) FROM quote), (SELECT count(*) FROM quote_line), (SELECT count(*) FROM event WHERE subject_kind = 'quote'),
-		(SELECT count(*) FROM lean.event), (SELECT count(*) FROM replay), (SELECT count(*) FROM page_link)`).Scan(&quotes, &line, &event, &events, &replay, &link)
+	err := w.query(s.name, func(c *pgx.Conn) error {
+		return c.QueryRow(w.ctx, `SELECT (SELECT count(*) FROM quote), (SELECT count(*) FROM quote_line), (SELECT count(*) FROM event WHERE subject_kind = 'quote'),
+			(SELECT count(*) FROM lean.event), (SELECT count(*) FROM replay), (SELECT count(*) FROM page_link)`).Scan(&quotes, &line, &event, &events, &replay, &link)
+	})
 	if err != nil {
 		return err
 	}
@@ -200,4 +203,24 @@ func (w *world) sameRows(s *shop, lines int) error {
 		return fmt.Errorf("the two sides do not leave the same rows: %d quotes, %d lines, %d events (%d in the pattern), %d replays, %d links", quotes, line, event, events, replay, link)
 	}
 	return nil
+}
+
+// sameAccepts makes sure of it for accepted quotes, each of which reserved one piece.
+func (w *world) sameAccepts(s *shop) error {
+	var accepted, different int
+	err := w.query(s.name, func(c *pgx.Conn) error {
+		return c.QueryRow(w.ctx, `
+			WITH a AS (SELECT count(*) AS n FROM quote WHERE state = 'accepted'),
+			left_behind (n) AS (
+			  SELECT count(*) FROM reservation WHERE state = 'held' UNION ALL SELECT count(*) FROM stock_move
+			  UNION ALL SELECT count(*) FROM replay WHERE operation = (SELECT operation FROM lean.replay)
+			  UNION ALL SELECT count(*) FROM event WHERE subject_kind = 'quote' AND action = (SELECT action FROM lean.event)
+			  UNION ALL SELECT sum(qty) FROM promised UNION ALL SELECT counter FROM location WHERE id = $1
+			)
+			SELECT a.n, count(*) FILTER (WHERE l.n IS DISTINCT FROM a.n) FROM a, left_behind l GROUP BY a.n`, stockroom).Scan(&accepted, &different)
+	})
+	if err == nil && different > 0 {
+		err = fmt.Errorf("%d quotes are accepted, and %d of 6 tables do not say so", accepted, different)
+	}
+	return err
 }

@@ -60,16 +60,22 @@ func peak(cmd *exec.Cmd) (most float64, err error) {
 	if err := cmd.Start(); err != nil {
 		return 0, err
 	}
+	most, err = watch(cmd.Process.Pid, cmd.Wait)
+	if err != nil {
+		err = fmt.Errorf("%w: %.600s", err, out.String())
+	}
+	return most, err
+}
+
+// watch gives the most memory that a process was seen to hold while work ran, in MiB.
+func watch(pid int, work func() error) (most float64, err error) {
 	ended := make(chan error, 1)
-	go func() { ended <- cmd.Wait() }()
+	go func() { ended <- work() }()
 	for {
-		_, held := memoryOf(cmd.Process.Pid)
-		most = max(most, held)
+		now, _ := memoryOf(pid)
+		most = max(most, now)
 		select {
 		case err := <-ended:
-			if err != nil {
-				err = fmt.Errorf("%w: %.600s", err, out.String())
-			}
 			return most, err
 		case <-time.After(3 * time.Millisecond):
 		}
@@ -162,7 +168,7 @@ func (w *world) swap() ([]row, error) {
 		return nil, err
 	}
 	reqs := s.fitChecks()
-	if _, err := paced(c.target, reqs, swapRate, time.Second); err != nil {
+	if _, err := paced(c.target, reqs, swapRate, w.sizes.swapFor); err != nil {
 		return nil, err
 	}
 	var p pairs
@@ -189,8 +195,7 @@ func (w *world) swap() ([]row, error) {
 	}
 	_, most := memoryOf(c.pid)
 	name := "swap " + w.sizes.rowName
-	none := 0.0
-	drops := row{Name: name + " dropped", Ours: fmt.Sprint(dropped), Limit: "0", Ratio: nil, Spread: fmt.Sprintf("of %d", asked), Goal: "0"}.judge(float64(dropped) == none)
+	drops := row{Name: name + " dropped", Ours: fmt.Sprint(dropped), Limit: "0", Ratio: nil, Spread: fmt.Sprintf("of %d", asked), Goal: "0"}.judge(dropped == 0)
 	late := p.atMost(name+" p99", " ms", 3)
 	late.Detail = fmt.Sprintf("storing and changing over took at most %.1f s; %.0f MiB at most", longest, most)
 	ratio := pause * 1000 / mostPauseMS

@@ -29,6 +29,7 @@ import (
 type world struct {
 	ctx   context.Context
 	dir   string
+	root  string // of the module
 	bin   string
 	self  string
 	pg    *local.Server
@@ -45,17 +46,19 @@ type sizes struct {
 	grow    []int // the other sizes, smallest first
 	pairs   int
 	slice   time.Duration // of one side of a pair
+	writes  int           // transactions of one side of a pair that writes; a multiple of connections
+	quotes  int           // to be accepted beside feeds
 	swaps   int
 	loads   int
 	swapFor time.Duration
 }
 
 func full() sizes {
-	return sizes{rows: 1_000_000, rowName: "1M", grow: []int{1000, 100_000}, pairs: 7, slice: 1500 * time.Millisecond, swaps: 5, loads: 3, swapFor: 8 * time.Second}
+	return sizes{rows: 1_000_000, rowName: "1M", grow: []int{1000, 100_000}, pairs: 7, slice: 1500 * time.Millisecond, writes: 512, quotes: 4000, swaps: 5, loads: 5, swapFor: 8 * time.Second}
 }
 
 func quick() sizes {
-	return sizes{rows: 100_000, rowName: "100k", grow: []int{1000}, pairs: 5, slice: 200 * time.Millisecond, swaps: 2, loads: 1, swapFor: time.Second}
+	return sizes{rows: 100_000, rowName: "100k", grow: []int{1000}, pairs: 5, slice: 150 * time.Millisecond, writes: 96, quotes: 400, swaps: 5, loads: 1, swapFor: 600 * time.Millisecond}
 }
 
 // shop is a database with a catalog, an account and a key, and the service on it when it runs.
@@ -69,6 +72,9 @@ type shop struct {
 	parts           []string // all SKUs
 	gtins           map[string]string
 	fitment, prices []byte // the stored form
+	feeds           [2]nightly
+	turns           int       // feeds taken
+	states          [2]string // what each feed made of the location
 }
 
 func newWorld(ctx context.Context, dir string, s sizes, only string) (*world, error) {
@@ -81,8 +87,9 @@ func newWorld(ctx context.Context, dir string, s sizes, only string) (*world, er
 	if err != nil {
 		return nil, fmt.Errorf("finding the module: %w", err)
 	}
+	w.root = strings.TrimSpace(string(root))
 	make := exec.CommandContext(ctx, "go", "build", "-o", w.bin, ".")
-	make.Dir = strings.TrimSpace(string(root))
+	make.Dir = w.root
 	if out, err := make.CombinedOutput(); err != nil {
 		return nil, fmt.Errorf("building the service: %w: %s", err, out)
 	}
@@ -129,21 +136,24 @@ func (w *world) demoShop() (*shop, error) {
 	if err != nil {
 		return nil, err
 	}
-	root, err := exec.CommandContext(w.ctx, "go", "list", "-m", "-f", "{{.Dir}}").Output()
-	if err != nil {
-		return nil, err
-	}
-	data := filepath.Join(strings.TrimSpace(string(root)), "testdata")
+	data := filepath.Join(w.root, "testdata")
 	s.key, err = cli.FillDemo(w.ctx, s.store, s.store.CatalogStore(), source.Load, os.DirFS(filepath.Join(data, "catalog")), os.DirFS(filepath.Join(data, "demo")), "")
 	if err != nil {
 		return nil, err
 	}
-	accounts, err := s.store.Accounts(w.ctx, "", 1)
-	if err != nil {
+	if err := s.findAccount(w.ctx); err != nil {
 		return nil, err
 	}
-	s.accountID = accounts[0].ID
 	return s, w.serve(s)
+}
+
+// findAccount takes the account that the demo's data made.
+func (s *shop) findAccount(ctx context.Context) error {
+	accounts, err := s.store.Accounts(ctx, "", 1)
+	if err == nil {
+		s.accountID = accounts[0].ID
+	}
+	return err
 }
 
 // sized is a shop on a generated catalog of so many rows, stored by way of stored.
@@ -221,20 +231,23 @@ func (w *world) replica(s *shop) (c *child, metrics string, err error) {
 
 // bare starts the process that our operations are compared with.
 func (w *world) bare(database string, ops ...bareOp) (*child, error) {
-	addr, err := freeAddr()
-	if err != nil {
-		return nil, err
-	}
-	cfg := bareConfig{Addr: addr, Ops: ops}
+	cfg := bareConfig{Ops: ops}
 	if database != "" {
 		cfg.Database = w.pg.ServiceURL(database)
+	}
+	return w.other(cfg)
+}
+
+// other starts a process that is compared with.
+func (w *world) other(cfg bareConfig) (c *child, err error) {
+	if cfg.Addr, err = freeAddr(); err != nil {
+		return nil, err
 	}
 	file := filepath.Join(w.dir, fmt.Sprintf("bare-%d.json", len(w.kids)))
 	if err := writeJSON(file, cfg); err != nil {
 		return nil, err
 	}
-	c, err := spawn(w.self, file+".log", addr, nil, "--bare", file)
-	if err != nil {
+	if c, err = spawn(w.self, file+".log", cfg.Addr, nil, "--bare", file); err != nil {
 		return nil, err
 	}
 	w.kids = append(w.kids, c)
@@ -247,13 +260,24 @@ func (w *world) drop(c *child) {
 	w.kids = slices.DeleteFunc(w.kids, func(k *child) bool { return k == c })
 }
 
-// sql runs statements as the superuser.
-func (w *world) sql(database, text string, args ...any) error {
+// query lends a connection of the superuser.
+func (w *world) query(database string, fn func(c *pgx.Conn) error) error {
 	c, err := pgx.Connect(w.ctx, w.pg.SuperuserURL(database))
 	if err != nil {
 		return err
 	}
 	defer c.Close(context.WithoutCancel(w.ctx))
-	_, err = c.Exec(w.ctx, text, args...)
-	return err
+	return fn(c)
+}
+
+// sql runs statements as the superuser, each by itself.
+func (w *world) sql(database string, statements ...string) error {
+	return w.query(database, func(c *pgx.Conn) error {
+		for _, sql := range statements {
+			if _, err := c.Exec(w.ctx, sql); err != nil {
+				return fmt.Errorf("%.60s: %w", sql, err)
+			}
+		}
+		return nil
+	})
 }
