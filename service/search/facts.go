@@ -10,11 +10,11 @@ import (
 	"forkwright/service/catalog"
 )
 
-// measured is a fact of the query held against a fork.
+// measured is a fact of the query held against a fork. It is put into words by tell, which is
+// asked for the few forks that are shown.
 type measured struct {
 	code   string
 	points float64
-	text   func() string // written only for candidates that are shown
 }
 
 // caliperMM is how far a caliper across a stanchion may be off.
@@ -22,108 +22,136 @@ const caliperMM = 0.4
 
 // facts holds every fact that was said against a fork.
 func (s *search) facts(d *doc, note func(measured)) {
-	f := d.fork
 	if s.maker != "" {
-		if s.maker == d.maker {
-			note(measured{"maker", 0, func() string { return "by " + s.x.rev.MakerName(f) }})
-		} else {
-			note(measured{"maker", makerDiffers, func() string { return "by " + s.x.rev.MakerName(f) + ", another maker" }})
-		}
+		note(measured{"maker", either(s.maker == d.maker, 0, makerDiffers)})
 	}
 	if s.a.yearFrom != 0 {
-		note(s.yearFact(f))
+		note(measured{"year", s.yearPoints(d.fork)})
 	}
 	if s.a.travel != 0 {
-		note(s.travelFact(f))
+		note(measured{"travel", s.travelPoints(d.fork)})
 	}
 	if s.a.wheel != "" {
-		if slices.Contains(f.WheelSizes, s.a.wheel) {
-			note(measured{"wheel_size", wheelAgrees, func() string { return "built for " + s.a.wheel + " in wheels" }})
-		} else {
-			note(measured{"wheel_size", wheelDiffers, func() string { return "built for " + strings.Join(f.WheelSizes, " or ") + " in wheels only" }})
-		}
+		note(measured{"wheel_size", either(slices.Contains(d.fork.WheelSizes, s.a.wheel), wheelAgrees, wheelDiffers)})
 	}
-	if s.q.Measurements != (Measurements{}) {
+	if s.q.Measurements != (Measurements{}) && d.chassis != nil {
 		s.measurements(d, note)
 	}
 }
 
-func (s *search) yearFact(f *catalog.Fork) measured {
+func either(agrees bool, yes, no float64) float64 {
+	if agrees {
+		return yes
+	}
+	return no
+}
+
+func (s *search) yearPoints(f *catalog.Fork) float64 {
 	from, to := int(f.YearFrom), int(f.YearTo)
-	span := func() string { return years(from, to) }
 	switch {
 	case s.a.yearFrom <= to && s.a.yearTo >= from:
-		return measured{"year", yearAgrees, func() string { return "built in model years " + span() }}
+		return yearAgrees
 	case s.a.yearFrom <= to+1 && s.a.yearTo >= from-1:
-		return measured{"year", yearNear, func() string {
-			return "built in model years " + span() + ", next to " + years(s.a.yearFrom, s.a.yearTo)
-		}}
+		return yearNear
 	}
-	return measured{"year", yearDiffers, func() string {
-		return "built in model years " + span() + ", not " + years(s.a.yearFrom, s.a.yearTo)
-	}}
+	return yearDiffers
+}
+
+func (s *search) travelPoints(f *catalog.Fork) float64 {
+	away := math.MaxInt
+	for _, t := range f.TravelsMM {
+		away = min(away, max(t-s.a.travel, s.a.travel-t))
+	}
+	switch {
+	case away <= s.a.travelSlack:
+		return travelAgrees
+	case away <= 20:
+		return travelDiffers
+	}
+	return travelFar
+}
+
+func (s *search) measurements(d *doc, note func(measured)) {
+	m, c := &s.q.Measurements, d.chassis
+	compare := func(code string, agrees bool) { note(measured{code, either(agrees, measureAgrees, measureDiffers)}) }
+	if m.StanchionMM > 0 {
+		compare("stanchion", math.Abs(m.StanchionMM-c.StanchionMM) <= caliperMM)
+	}
+	if m.Axle != "" {
+		compare("axle", axleIs(c.Axle, m.Axle))
+	}
+	if m.ValveLeg != "" {
+		compare("valve_leg", leg(c) == m.ValveLeg)
+	}
+	if m.FootFastener != "" {
+		compare("foot_fastener", slices.Contains(d.feet, m.FootFastener))
+	}
+	if m.ExposedMM > 0 && len(d.fork.TravelsMM) > 0 {
+		compare("exposed", slices.Min(d.fork.TravelsMM) <= m.ExposedMM)
+	}
+}
+
+// tell puts a fact into words.
+func (s *search) tell(d *doc, m measured) string {
+	f, c := d.fork, d.chassis
+	switch m.code {
+	case "maker":
+		if m.points < 0 {
+			return "by " + s.x.rev.MakerName(f) + ", another maker"
+		}
+		return "by " + s.x.rev.MakerName(f)
+	case "year":
+		return s.tellYear(f, m.points)
+	case "travel":
+		return s.tellTravel(f, m.points)
+	case "wheel_size":
+		if m.points < 0 {
+			return "built for " + strings.Join(f.WheelSizes, " or ") + " in wheels only"
+		}
+		return "built for " + s.a.wheel + " in wheels"
+	case "stanchion":
+		return fmt.Sprintf("stanchions of %v mm", c.StanchionMM)
+	case "axle":
+		return "axle " + c.Axle
+	case "valve_leg":
+		return "spring side " + string(leg(c)) + ", as the rider sits"
+	case "foot_fastener":
+		return "closed at the foot with a " + strings.Join(d.feet, " or a ")
+	}
+	return fmt.Sprintf("built with at least %d mm of travel; %d mm of stanchion show, and the travel is at most that", slices.Min(f.TravelsMM), s.q.Measurements.ExposedMM)
+}
+
+func (s *search) tellYear(f *catalog.Fork, points float64) string {
+	text := "built in model years " + years(int(f.YearFrom), int(f.YearTo))
+	switch points {
+	case yearAgrees:
+		return text
+	case yearNear:
+		return text + ", next to " + years(s.a.yearFrom, s.a.yearTo)
+	}
+	return text + ", not " + years(s.a.yearFrom, s.a.yearTo)
 }
 
 func years(from, to int) string {
 	if from == to {
 		return strconv.Itoa(from)
 	}
-	return fmt.Sprintf("%d to %d", from, to)
+	return strconv.Itoa(from) + " to " + strconv.Itoa(to)
 }
 
-func (s *search) travelFact(f *catalog.Fork) measured {
-	away := math.MaxInt
-	for _, t := range f.TravelsMM {
-		away = min(away, max(t-s.a.travel, s.a.travel-t))
+func (s *search) tellTravel(f *catalog.Fork, points float64) string {
+	texts := make([]string, len(f.TravelsMM))
+	for i, t := range f.TravelsMM {
+		texts[i] = strconv.Itoa(t)
 	}
-	offered := func() string {
-		texts := make([]string, len(f.TravelsMM))
-		for i, t := range f.TravelsMM {
-			texts[i] = strconv.Itoa(t)
-		}
-		return strings.Join(texts, ", ") + " mm"
+	text := "built with " + strings.Join(texts, ", ") + " mm of travel"
+	switch points {
+	case travelAgrees:
+		return text
+	case travelDiffers:
+		return text + "; " + strconv.Itoa(s.a.travel) + " mm would be a change of travel"
 	}
-	switch {
-	case away <= s.a.travelSlack:
-		return measured{"travel", travelAgrees, func() string { return fmt.Sprintf("built with %s of travel", offered()) }}
-	case away <= 20:
-		return measured{"travel", travelDiffers, func() string {
-			return fmt.Sprintf("built with %s of travel; %d mm would be a change of travel", offered(), s.a.travel)
-		}}
-	}
-	return measured{"travel", travelFar, func() string { return fmt.Sprintf("built with %s of travel, far from %d mm", offered(), s.a.travel) }}
-}
-
-func (s *search) measurements(d *doc, note func(measured)) {
-	m, c := s.q.Measurements, d.chassis
-	if c == nil {
-		return
-	}
-	compare := func(code string, agrees bool, text func() string) {
-		points := float64(measureAgrees)
-		if !agrees {
-			points = measureDiffers
-		}
-		note(measured{code, points, text})
-	}
-	if m.StanchionMM > 0 {
-		compare("stanchion", math.Abs(m.StanchionMM-c.StanchionMM) <= caliperMM, func() string { return fmt.Sprintf("stanchions of %v mm", c.StanchionMM) })
-	}
-	if m.Axle != "" {
-		compare("axle", axleIs(c.Axle, m.Axle), func() string { return "axle " + c.Axle })
-	}
-	if m.ValveLeg != "" {
-		compare("valve_leg", leg(c) == m.ValveLeg, func() string { return "spring side " + string(leg(c)) + ", as the rider sits" })
-	}
-	if m.FootFastener != "" {
-		compare("foot_fastener", slices.Contains(d.feet, m.FootFastener), func() string { return "closed at the foot with a " + strings.Join(d.feet, " or a ") })
-	}
-	if m.ExposedMM > 0 && len(d.fork.TravelsMM) > 0 {
-		least := slices.Min(d.fork.TravelsMM)
-		compare("exposed", least <= m.ExposedMM, func() string {
-			return fmt.Sprintf("built with at least %d mm of travel; %d mm of stanchion show, and the travel is at most that", least, m.ExposedMM)
-		})
-	}
+	return text + ", far from " + strconv.Itoa(s.a.travel) + " mm"
 }
 
 // axleIs compares an axle as 15x110 with what was said: the thickness alone, or all of it.
@@ -136,12 +164,12 @@ func axleIs(have, said string) bool {
 // why lists what speaks for and against a fork.
 func (s *search) why(at int32) []Fact {
 	d := &s.x.docs[at]
-	var out []Fact
+	out := make([]Fact, 0, len(s.marks)+len(s.tokens)+4)
 	for _, c := range s.marks {
 		if _, has := slices.BinarySearch(c.docs, at); !has {
 			continue
 		}
-		code, text := "mark", fmt.Sprintf("the code %s (%s)", c.text, strings.ReplaceAll(c.place, "_", " "))
+		code, text := "mark", "the code "+c.text+" ("+strings.ReplaceAll(c.place, "_", " ")+")"
 		if s.near {
 			code, text = "near_mark", text+", read with signs that look alike"
 		}
@@ -152,14 +180,14 @@ func (s *search) why(at int32) []Fact {
 		w, sim := d.wordFor(t, s.x)
 		switch {
 		case sim == 1:
-			out = append(out, Fact{Code: "word", Text: fmt.Sprintf("“%s” is in its name", w)})
+			out = append(out, Fact{Code: "word", Text: "“" + w + "” is in its name"})
 		case sim > 0:
-			out = append(out, Fact{Code: "near_word", Text: fmt.Sprintf("“%s” is read as “%s”", t.text, w)})
+			out = append(out, Fact{Code: "near_word", Text: "“" + t.text + "” is read as “" + w + "”"})
 		case !t.soft:
-			out = append(out, Fact{Code: "word", Text: fmt.Sprintf("“%s” is not in its name", t.text), Against: true})
+			out = append(out, Fact{Code: "word", Text: "“" + t.text + "” is not in its name", Against: true})
 		}
 	}
-	s.facts(d, func(m measured) { out = append(out, Fact{Code: m.code, Text: m.text(), Against: m.points < 0}) })
+	s.facts(d, func(m measured) { out = append(out, Fact{Code: m.code, Text: s.tell(d, m), Against: m.points < 0}) })
 	return out
 }
 

@@ -1,6 +1,7 @@
 package search
 
 import (
+	"bytes"
 	"cmp"
 	"math"
 	"slices"
@@ -40,6 +41,7 @@ type token struct {
 
 // search is one query at work.
 type search struct {
+	*desk
 	x      *Index
 	q      *Query
 	a      asked
@@ -53,12 +55,36 @@ type search struct {
 
 // hit is a fork under consideration.
 type hit struct {
-	doc     int32
 	score   float64
-	missed  int // words of the query that it does not have
-	against int // facts that it contradicts
+	doc     int32
+	missed  int16 // words of the query that it does not have
+	against int16 // facts that it contradicts
 	named   bool
 	guessed bool // a word was only guessed at
+}
+
+// desk is the memory that one query leaves to the next.
+type desk struct {
+	seen []uint64 // a bit for each fork
+	docs []int32
+	hits []hit
+}
+
+// add notes a fork as a candidate, once.
+func (d *desk) add(doc int32) {
+	word, bit := doc>>6, uint64(1)<<(doc&63)
+	if d.seen[word]&bit == 0 {
+		d.seen[word] |= bit
+		d.docs = append(d.docs, doc)
+	}
+}
+
+// clear leaves the desk as it was found.
+func (d *desk) clear() {
+	for _, doc := range d.docs {
+		d.seen[doc>>6] = 0
+	}
+	d.docs, d.hits = d.docs[:0], d.hits[:0]
 }
 
 // Find ranks the forks that a query may mean. With neither text nor facts it lists all forks by
@@ -76,8 +102,10 @@ func (x *Index) Find(q Query, limit int) Result {
 		}
 		return s.list(limit)
 	}
-	hits := s.score(s.gather())
-	return s.result(hits, limit)
+	s.desk = x.desks.Get().(*desk)
+	defer func() { s.desk.clear(); x.desks.Put(s.desk) }()
+	s.gather()
+	return s.result(s.score(), limit)
 }
 
 // says reports whether some word can name a fork.
@@ -118,10 +146,11 @@ func (s *search) fillFacts() {
 
 // takeMarks removes the pieces that make up a mark: the longest run of up to four pieces first.
 func (s *search) takeMarks(pieces []string) []string {
+	var room [64]byte
 	for size := min(4, len(pieces)); size > 0; size-- {
 		for i := 0; i+size <= len(pieces); i++ {
-			key := codeKey(strings.Join(pieces[i:i+size], ""))
-			if c := s.x.codes[key]; c != nil && (size == 1 || strings.ContainsAny(key, "0123456789")) {
+			key := appendKey(room[:0], pieces[i:i+size]...)
+			if c := s.x.codes[string(key)]; c != nil && (size == 1 || bytes.ContainsAny(key, digits)) {
 				s.marks = append(s.marks, c)
 				return s.takeMarks(slices.Concat(pieces[:i], pieces[i+size:]))
 			}
@@ -133,15 +162,18 @@ func (s *search) takeMarks(pieces []string) []string {
 	return s.takeWorn(pieces)
 }
 
+const digits = "0123456789"
+
 // takeWorn does the same for a mark with signs that look alike.
 func (s *search) takeWorn(pieces []string) []string {
+	var room [64]byte
 	for size := min(3, len(pieces)); size > 0; size-- {
 		for i := 0; i+size <= len(pieces); i++ {
-			key := codeKey(strings.Join(pieces[i:i+size], ""))
-			if len(key) < 5 || !strings.ContainsAny(key, "0123456789") {
+			key := appendKey(room[:0], pieces[i:i+size]...)
+			if len(key) < 5 || !bytes.ContainsAny(key, digits) {
 				continue
 			}
-			if list := s.x.alike[lookAlike(key)]; len(list) > 0 {
+			if list := s.x.alike[string(lookAlike(key))]; len(list) > 0 {
 				s.marks, s.near = append(s.marks, list...), true
 				return slices.Concat(pieces[:i], pieces[i+size:])
 			}
@@ -185,8 +217,11 @@ func (s *search) addToken(w word) {
 
 // asYear takes a bare number of two digits that is no word of the catalog for a year.
 func (s *search) asYear(w word) bool {
+	if len(w.text) != 2 || !isNumber(w.text) {
+		return false
+	}
 	n, err := strconv.Atoi(w.text)
-	if err != nil || len(w.text) != 2 || s.a.yearFrom != 0 || 2000+n > s.x.lastYear+1 || n < 5 {
+	if err != nil || s.a.yearFrom != 0 || 2000+n > s.x.lastYear+1 || n < 5 {
 		return false
 	}
 	s.a.yearFrom, s.a.yearTo = 2000+n, 2000+n
@@ -209,35 +244,26 @@ func (s *search) apart(w word) bool {
 
 // gather collects the forks to be scored, beginning with the rarest word, so that common words
 // cost nothing where a rare one has been typed.
-func (s *search) gather() []int32 {
-	seen := make(map[int32]bool, maxCandidates)
-	var out []int32
-	add := func(d int32) {
-		if !seen[d] {
-			seen[d] = true
-			out = append(out, d)
-		}
-	}
+func (s *search) gather() {
 	for _, c := range s.marks {
 		for _, d := range c.docs[:min(len(c.docs), maxCandidates)] {
-			add(d)
+			s.add(d)
 		}
 		s.cut = s.cut || len(c.docs) > maxCandidates
 	}
 	order := slices.DeleteFunc(slices.Clone(s.tokens), func(t token) bool { return t.soft })
 	slices.SortStableFunc(order, func(a, b token) int { return cmp.Compare(a.rarest, b.rarest) })
-	for i, t := range order {
-		if len(out) >= maxCandidates/2 || (i > 0 && t.rarest > maxScanned && len(out) > 0) {
+	for i := range order {
+		if len(s.docs) >= maxCandidates/2 || (i > 0 && order[i].rarest > maxScanned && len(s.docs) > 0) {
 			break
 		}
-		s.scan(t, order, add, func() bool { return len(out) < maxCandidates })
+		s.scan(&order[i], order)
 	}
-	return out
 }
 
 // scan looks at the forks that have a word. Where there are too many of them, those come first
 // that agree with the year and have another of the words.
-func (s *search) scan(t token, all []token, add func(int32), room func() bool) {
+func (s *search) scan(t *token, all []token) {
 	for _, m := range t.matches {
 		list := s.x.postings[m.id]
 		if len(list) > maxScanned {
@@ -249,16 +275,16 @@ func (s *search) scan(t token, all []token, add func(int32), room func() bool) {
 			if picky && !s.promising(d, t, all) {
 				continue
 			}
-			if !room() {
+			if len(s.docs) >= maxCandidates {
 				s.cut = true
 				return
 			}
-			add(d)
+			s.add(d)
 		}
 	}
 }
 
-func (s *search) promising(d int32, t token, all []token) bool {
+func (s *search) promising(d int32, t *token, all []token) bool {
 	doc := &s.x.docs[d]
 	if s.a.yearFrom != 0 && (int(doc.fork.YearFrom) > s.a.yearTo || int(doc.fork.YearTo) < s.a.yearFrom) {
 		return false
@@ -267,8 +293,18 @@ func (s *search) promising(d int32, t token, all []token) bool {
 		return true
 	}
 	for i := range all {
-		if all[i].text != t.text {
-			if sim, _ := doc.best(&all[i], s.x.weight); sim > 0 {
+		if all[i].text != t.text && doc.has(&all[i]) {
+			return true
+		}
+	}
+	return false
+}
+
+// has reports whether a fork answers to a word.
+func (d *doc) has(t *token) bool {
+	for _, m := range t.matches {
+		for i := 0; i < len(d.refs) && d.refs[i].word <= m.id; i++ {
+			if d.refs[i].word == m.id {
 				return true
 			}
 		}
@@ -276,27 +312,39 @@ func (s *search) promising(d int32, t token, all []token) bool {
 	return false
 }
 
-// best is how well a fork answers to a word: the likeness, and what that is worth.
-func (d *doc) best(t *token, weight []float64) (sim, worth float64) {
+// best is how well a fork answers to a word: the likeness, what that is worth, and whether the
+// word names the model and not only its maker or chassis.
+func (d *doc) best(t *token, weight []float64) (sim, worth float64, named bool) {
 	for _, m := range t.matches {
-		i, _ := slices.BinarySearchFunc(d.refs, m.id, func(r ref, id int32) int { return cmp.Compare(r.word, id) })
-		for ; i < len(d.refs) && d.refs[i].word == m.id; i++ {
-			if w := m.sim * fieldWeight[d.refs[i].field] * weight[m.id]; w > worth {
+		for i := 0; i < len(d.refs) && d.refs[i].word <= m.id; i++ {
+			r := d.refs[i]
+			if r.word != m.id {
+				continue
+			}
+			named = named || r.field == fromModel
+			if w := m.sim * fieldWeight[r.field] * weight[m.id]; w > worth {
 				sim, worth = m.sim, w
 			}
 		}
 	}
-	return sim, worth
+	return sim, worth, named
 }
 
 // score weighs every candidate and sorts them, the best first.
-func (s *search) score(docs []int32) []hit {
-	hits := make([]hit, 0, len(docs))
-	for _, d := range docs {
-		hits = append(hits, s.weigh(d))
+func (s *search) score() []hit {
+	for _, d := range s.docs {
+		s.hits = append(s.hits, s.weigh(d))
 	}
-	slices.SortFunc(hits, func(a, b hit) int { return cmp.Or(cmp.Compare(b.score, a.score), cmp.Compare(a.doc, b.doc)) })
-	return hits
+	slices.SortFunc(s.hits, func(a, b hit) int {
+		switch {
+		case a.score > b.score:
+			return -1
+		case a.score < b.score:
+			return 1
+		}
+		return int(a.doc - b.doc)
+	})
+	return s.hits
 }
 
 func (s *search) weigh(at int32) hit {
@@ -304,14 +352,14 @@ func (s *search) weigh(at int32) hit {
 	h := hit{doc: at}
 	for i := range s.tokens {
 		t := &s.tokens[i]
-		sim, worth := d.best(t, s.x.weight)
+		sim, worth, named := d.best(t, s.x.weight)
 		switch {
 		case sim > 0 && t.soft:
 			h.score += worth / 2
 		case sim > 0:
 			h.score += worth
 			h.guessed = h.guessed || sim <= simGuess
-			h.named = h.named || d.named(t)
+			h.named = h.named || named
 		case !t.soft:
 			h.missed++
 			h.score -= 1
@@ -339,13 +387,6 @@ func (s *search) weigh(at int32) hit {
 	return h
 }
 
-// named reports whether a word names the model and not only its maker or chassis.
-func (d *doc) named(t *token) bool {
-	return slices.ContainsFunc(d.refs, func(r ref) bool {
-		return r.field == fromModel && slices.ContainsFunc(t.matches, func(m found) bool { return m.id == r.word })
-	})
-}
-
 // result says which candidates stand side by side, and what would tell them apart.
 func (s *search) result(hits []hit, limit int) Result {
 	r := Result{Unread: s.unread}
@@ -364,7 +405,9 @@ func (s *search) result(hits []hit, limit int) Result {
 		r.Question = s.question(group)
 	}
 	r.More = s.cut || len(hits) > limit
-	for _, h := range hits[:min(limit, len(hits))] {
+	hits = hits[:min(limit, len(hits))]
+	r.Candidates = make([]Candidate, 0, len(hits))
+	for _, h := range hits {
 		r.Candidates = append(r.Candidates, Candidate{Fork: s.x.docs[h.doc].fork, Score: h.score, Why: s.why(h.doc)})
 	}
 	return r

@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 
 	"forkwright/service/catalog"
 )
@@ -57,6 +58,7 @@ type Index struct {
 	alike    map[string][]*code // by the code with signs that look alike made one
 	makers   map[string]string  // by folded code, name or alias
 	lastYear int
+	desks    sync.Pool // of *desk
 }
 
 // New builds the index of a revision.
@@ -81,9 +83,11 @@ func New(rev *catalog.Revision) *Index {
 	for i, p := range x.postings {
 		x.weight[i] = math.Log(1 + float64(len(forks))/float64(max(len(p), 1)))
 	}
+	x.desks.New = func() any { return &desk{seen: make([]uint64, len(forks)/64+1)} }
 	x.nameMakers()
 	for k, c := range x.codes {
-		x.alike[lookAlike(k)] = append(x.alike[lookAlike(k)], c)
+		worn := string(lookAlike([]byte(k)))
+		x.alike[worn] = append(x.alike[worn], c)
 	}
 	for _, list := range x.alike {
 		slices.SortFunc(list, func(a, b *code) int { return strings.Compare(a.text, b.text) })
@@ -191,31 +195,37 @@ func (x *Index) addCode(text, place string, at int32) {
 }
 
 // codeKey makes marks comparable; a number from a scanner may lack or add leading zeros.
-func codeKey(s string) string {
-	k := catalog.FoldCode(s)
-	if g := catalog.PadGTIN(k); g != "" {
-		return g
+func codeKey(s string) string { return string(appendKey(nil, s)) }
+
+// appendKey appends the key of a mark that was typed in pieces; see catalog.FoldCode.
+func appendKey(b []byte, pieces ...string) []byte {
+	from := len(b)
+	for _, p := range pieces {
+		b = append(b, catalog.FoldCode(p)...)
 	}
-	return k
+	if g := catalog.PadGTIN(string(b[from:])); g != "" {
+		return append(b[:from], g...)
+	}
+	return b
 }
 
-// lookAlike makes signs one that are taken for each other on a worn mark.
-func lookAlike(s string) string {
-	return strings.Map(func(r rune) rune {
-		switch r {
+// lookAlike makes signs one that are taken for each other on a worn mark. It writes over b.
+func lookAlike(b []byte) []byte {
+	for i, c := range b {
+		switch c {
 		case 'O', 'Q':
-			return '0'
+			b[i] = '0'
 		case 'I', 'L':
-			return '1'
+			b[i] = '1'
 		case 'S':
-			return '5'
+			b[i] = '5'
 		case 'B':
-			return '8'
+			b[i] = '8'
 		case 'Z':
-			return '2'
+			b[i] = '2'
 		}
-		return r
-	}, s)
+	}
+	return b
 }
 
 func (x *Index) nameMakers() {

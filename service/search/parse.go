@@ -106,6 +106,9 @@ func (a *asked) fact(p, next string) int {
 		return 1
 	}
 	number, unit := cutUnit(p)
+	if number == "" {
+		return 0
+	}
 	v, err := strconv.ParseFloat(strings.ReplaceAll(number, ",", "."), 64)
 	if err != nil || math.IsInf(v, 0) || math.IsNaN(v) {
 		return 0
@@ -168,6 +171,9 @@ func (a *asked) year(p string) bool {
 }
 
 func fullYear(s string, short bool) (int, bool) {
+	if len(s) != 4 && len(s) != 2 || s[0] > '9' {
+		return 0, false
+	}
 	n, err := strconv.Atoi(s)
 	switch {
 	case err != nil:

@@ -90,25 +90,36 @@ func (s *search) question(group []hit) *fault.Question {
 	return &fault.Question{Code: best.fact, Text: text, Field: best.field, Choices: choices}
 }
 
+// choice is a value and the candidates that have it: how many, and how likely it is.
+type choice struct {
+	value  string
+	count  int
+	likely float64
+}
+
 // split lists the values of a trait and how many candidates an answer leaves on average.
 func (s *search) split(group []hit, t *trait) (values []string, left float64) {
-	count, likely := map[string]int{}, map[string]float64{}
+	var all []choice
 	for _, h := range group {
 		list := t.values(&s.x.docs[h.doc])
 		if len(list) == 0 {
 			return nil, float64(len(group)) // unknown for one: an answer would not settle it
 		}
 		for _, v := range list {
-			if count[v] == 0 {
-				values = append(values, v)
+			at := slices.IndexFunc(all, func(x choice) bool { return x.value == v })
+			if at < 0 {
+				at = len(all)
+				all = append(all, choice{value: v})
 			}
-			count[v]++
-			likely[v] += 1 / float64(len(list)*len(group))
+			all[at].count++
+			all[at].likely += 1 / float64(len(list)*len(group))
 		}
 	}
-	slices.SortFunc(values, byNumber)
-	for _, v := range values {
-		left += likely[v] * float64(count[v])
+	slices.SortFunc(all, func(a, b choice) int { return byNumber(a.value, b.value) })
+	values = make([]string, len(all))
+	for i, x := range all {
+		values[i] = x.value
+		left += x.likely * float64(x.count)
 	}
 	return values, left
 }
