@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"time"
 
+	paper "forkwright/api/page"
 	"forkwright/service/money"
 	"forkwright/service/quote"
 )
@@ -43,6 +44,7 @@ type quoteOut struct {
 	TaxGroups       []quote.TaxGroup  `json:"tax_groups"`
 	Totals          quote.Totals      `json:"totals"`
 	PriceMissing    bool              `json:"price_missing"`
+	ReadyOn         string            `json:"ready_on,omitempty"` // everything is here
 	Warnings        []quoteWarningOut `json:"warnings"`
 	Differences     []differenceOut   `json:"differences,omitempty"`
 	Links           quoteLinksOut     `json:"links"`
@@ -87,6 +89,8 @@ type quoteLineOut struct {
 	Notices      []quote.NoticeRef `json:"notices,omitempty"`
 	Stocked      bool              `json:"stocked"`
 	Sourcing     []quoteSourceOut  `json:"sourcing,omitempty"`
+	StockText    string            `json:"stock_text,omitempty"` // the sourcing in words
+	LeadDays     *int              `json:"lead_days,omitempty"`
 	Fulfilled    money.Amount      `json:"fulfilled"`
 }
 
@@ -129,8 +133,11 @@ func (s *Server) quoteOut(q quote.Quote) quoteOut {
 		Lines: make([]quoteLineOut, 0, len(q.Lines)), Warnings: make([]quoteWarningOut, 0, len(q.Warnings)),
 		Links: quoteLinksOut{Self: self, Page: s.pageOf(q), Events: self + "/events"},
 	}
+	out.ReadyOn, _ = q.Ready()
 	for _, l := range q.Lines {
-		out.Lines = append(out.Lines, quoteLineWire(l, q.Language))
+		line := quoteLineWire(l, q.Language)
+		line.StockText = paper.StockText(q, l)
+		out.Lines = append(out.Lines, line)
 	}
 	for _, w := range q.Warnings {
 		out.Warnings = append(out.Warnings, quoteWarningOut{Code: w.Code, LineID: w.LineID, Text: w.Text, Question: questionOut(w.Question)})
@@ -144,7 +151,7 @@ func quoteLineWire(l quote.Line, language string) quoteLineOut {
 		Role: l.Role, Quantity: l.Quantity, Unit: l.Unit, Rule: l.Rule, Why: l.Why, IncludedIn: l.IncludedIn, Inspect: l.Inspect,
 		NetPrice: l.NetPrice, GrossPrice: l.GrossPrice, BaseQuantity: l.BaseQuantity, PriceSource: l.Price, PriceMissing: l.Amounts.PriceMissing,
 		Discounts: l.Amounts.Discounts, Charges: l.Amounts.Charges, Net: l.Amounts.Net, Gross: l.Amounts.Gross, Presence: l.Presence,
-		Verdict: l.Verdict, Reasons: l.Reasons, Notices: l.Notices, Stocked: l.Stocked, Fulfilled: l.Fulfilled,
+		Verdict: l.Verdict, Reasons: l.Reasons, Notices: l.Notices, Stocked: l.Stocked, LeadDays: l.LeadDays, Fulfilled: l.Fulfilled,
 	}
 	out.Text, out.TextLanguage = l.Text.In(language, "en")
 	switch {

@@ -8,7 +8,6 @@ import (
 	_ "embed"
 	"fmt"
 	"html/template"
-	"slices"
 	"strings"
 	"time"
 
@@ -162,6 +161,7 @@ func (s *sheet) facts() {
 	add("valid_until", s.day(s.Q.ValidUntil))
 	add("reference", s.Q.Reference)
 	add("fork", s.Q.ForkText)
+	add(s.readyWord(), s.ready())
 	if s.Q.HeldUntil != nil && (s.Q.State == quote.Accepted || s.Q.State == quote.PartlyFulfilled) {
 		add("held_until", s.day(s.Q.HeldUntil.In(s.Q.ClockAt(*s.Q.HeldUntil).Zone).Format(time.DateOnly)))
 	}
@@ -238,6 +238,9 @@ func (s *sheet) other(l quote.Line, text string) {
 	role, note := s.Words["role_"+string(l.Role)], l.Inspect
 	if l.Role == quote.RoleIncluded && l.IncludedIn != "" {
 		role, note = s.Words["in_box_of"]+" "+l.IncludedIn, ""
+		if text := s.stock(l); text != s.Words["stock_on_hand"] {
+			note = text // the box waits for it
+		}
 	}
 	x := thing{Text: text, Code: l.SKU, Note: note}
 	if !l.Quantity.Equal(money.FromInt(1)) {
@@ -276,33 +279,6 @@ func (s *sheet) quantity(a money.Amount, unit string) string {
 		return text
 	}
 	return text + " " + unit
-}
-
-// stock says in a line what is there, what is on its way, and what has to be ordered.
-func (s *sheet) stock(l quote.Line) string {
-	if l.Fulfilled.Sign() > 0 && l.Fulfilled.Equal(l.Quantity) {
-		return s.Words["handed_over"]
-	}
-	// from how many shelves is the shop's affair: what is alike is one word to the customer
-	var words, parts []string
-	sums := map[string]money.Amount{}
-	for _, x := range l.Sourcing {
-		text := s.Words["stock_"+string(x.Kind)]
-		if x.On != "" {
-			text = s.Words["stock_incoming_on"] + " " + s.day(x.On)
-		}
-		if !slices.Contains(words, text) {
-			words = append(words, text)
-		}
-		sums[text] = sums[text].Add(x.Quantity)
-	}
-	for _, text := range words {
-		if len(words) > 1 {
-			text = s.number(sums[text].Plain()) + " " + text
-		}
-		parts = append(parts, text)
-	}
-	return strings.Join(parts, ", ")
 }
 
 func (s *sheet) sums() {

@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"forkwright/api/page"
 	"forkwright/api/page/chart"
 	"forkwright/service/money"
 	"forkwright/service/quote"
@@ -96,6 +97,9 @@ func (w writer) notes() (out []string) {
 	if q.PriceMissing {
 		out = append(out, "Some lines have no price yet. The totals are without them.")
 	}
+	if ready := page.ReadyText(*q); ready != "" {
+		out = append(out, text(ready))
+	}
 	if terms, _ := q.Seller.Terms.In(append([]string{q.Language}, q.Seller.Languages...)...); terms != "" {
 		out = append(out, text(terms))
 	}
@@ -178,7 +182,7 @@ func (w writer) totals() totals {
 func (w writer) line(i int) line {
 	l := &w.q.Lines[i]
 	item := lineItem{
-		ID: fmt.Sprint(i + 1), Notes: lineNotes(l), Quantity: quantity{unitCode(l.Unit), l.Quantity.String()},
+		ID: fmt.Sprint(i + 1), Notes: w.lineNotes(l), Quantity: quantity{unitCode(l.Unit), l.Quantity.String()},
 		Item: w.item(l),
 	}
 	if l.Amounts.Net != nil {
@@ -212,7 +216,7 @@ func (w writer) price(l *quote.Line, item *lineItem) {
 	}
 }
 
-func lineNotes(l *quote.Line) (out []string) {
+func (w writer) lineNotes(l *quote.Line) (out []string) {
 	if !l.Role.Charged() {
 		out = append(out, "Not charged: "+string(l.Role))
 	}
@@ -221,6 +225,9 @@ func lineNotes(l *quote.Line) (out []string) {
 	}
 	if l.IncludedIn != "" {
 		out = append(out, "In the box of "+text(l.IncludedIn))
+	}
+	if stock := page.StockText(*w.q, *l); stock != "" {
+		out = append(out, text(stock))
 	}
 	for _, n := range l.Notices {
 		out = append(out, text(n.Text))
