@@ -130,6 +130,7 @@ func (p *program) replica(ctx context.Context, store *db.DB, l net.Listener, enf
 	}()
 	keys := db.NewKeyCache(store, db.KeyCacheOptions{})
 	catalogs := service.NewCatalogs(store.CatalogStore(), p.cfg.OldRevisionsMiB<<20)
+	catalogs.Rest = giveWay(time.Millisecond, 3*time.Millisecond)
 	notices := service.NewNotices(store)
 	if _, err := notices.Follow(ctx); err != nil {
 		return err
@@ -162,6 +163,18 @@ func (p *program) replica(ctx context.Context, store *db.DB, l net.Listener, enf
 		return err
 	}
 	return server.Serve(ctx, l)
+}
+
+// giveWay keeps long work in the background from taking a processor from the answers: after
+// each stretch of work it sleeps.
+func giveWay(work, rest time.Duration) func() {
+	began := time.Now()
+	return func() {
+		if time.Since(began) >= work {
+			time.Sleep(rest)
+			began = time.Now()
+		}
+	}
 }
 
 // metrics are the request counts and what an operator looks at first at night.

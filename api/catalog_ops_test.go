@@ -115,7 +115,7 @@ var demoLive = sync.OnceValue(func() *service.Live {
 
 func liveOf(tables *catalog.Tables, number int64) *service.Live {
 	rev := catalog.Build(tables, number)
-	return &service.Live{Revision: rev, Search: search.New(rev), Digest: fmt.Sprint(number)}
+	return &service.Live{Revision: rev, Search: search.New(rev, nil), Digest: fmt.Sprint(number)}
 }
 
 func newMemory(t *testing.T) *memory {

@@ -156,13 +156,11 @@ func (s *Server) named(n notice.Notice, unlisted bool) (sku string, err error) {
 }
 
 func rowOf(rev *catalog.Revision, id string) *catalog.Fitment {
-	rows := rev.Tables().Fitments
-	for i := range rows {
-		if id != "" && rows[i].ID == id {
-			return &rows[i]
-		}
+	row, ok := rev.Row(id)
+	if id == "" || !ok {
+		return nil
 	}
-	return nil
+	return &row
 }
 
 // changedNotice shows a notice just written and what it touches, and lets this process heed

@@ -38,6 +38,10 @@ type RevisionStore interface {
 // Catalogs holds the revisions in memory: the active and the one before it are pinned, older
 // ones are loaded when a question names them, one at a time, and dropped under a byte budget.
 type Catalogs struct {
+	// Rest is called now and then while a revision is loaded beside running answers; nil:
+	// loading takes what it can get. It is set before the first use.
+	Rest catalog.Rest
+
 	store  RevisionStore
 	budget int // bytes of stored form of unpinned revisions
 
@@ -130,12 +134,15 @@ func (c *Catalogs) load(ctx context.Context, number int64) (*Live, error) {
 	if err != nil {
 		return nil, err
 	}
-	tables, err := catalog.Decode(s.Fitment, s.Prices)
+	rest := c.Rest
+	if c.active.Load() == nil {
+		rest = nil // nobody is answered yet
+	}
+	rev, err := catalog.Open(s.Fitment, s.Prices, number, rest)
 	if err != nil {
 		return nil, fmt.Errorf("decoding revision %d: %w", number, err)
 	}
-	rev := catalog.Build(tables, number)
-	return &Live{Revision: rev, Search: search.New(rev), Digest: s.Digest, bytes: len(s.Fitment) + len(s.Prices)}, nil
+	return &Live{Revision: rev, Search: search.New(rev, rest), Digest: s.Digest, bytes: len(s.Fitment) + len(s.Prices)}, nil
 }
 
 func (c *Catalogs) inMemory(number int64) *Live {

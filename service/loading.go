@@ -145,13 +145,13 @@ func refused(problems []catalog.Problem) error {
 type storedRevision struct {
 	number          int64
 	fitment, prices string
-	tables          *catalog.Tables
+	rev             *catalog.Revision
 }
 
 func loadActive(ctx context.Context, store CatalogStore) (storedRevision, error) {
 	number, err := store.ActiveRevision(ctx)
 	if err != nil || number == 0 {
-		return storedRevision{tables: &catalog.Tables{}}, err
+		return storedRevision{rev: catalog.Build(&catalog.Tables{}, 0)}, err
 	}
 	return loadStored(ctx, store, number)
 }
@@ -161,11 +161,11 @@ func loadStored(ctx context.Context, store CatalogStore, number int64) (storedRe
 	if err != nil {
 		return storedRevision{}, err
 	}
-	t, err := catalog.Decode(s.Fitment, s.Prices)
+	rev, err := catalog.Open(s.Fitment, s.Prices, number, nil)
 	if err != nil {
 		return storedRevision{}, fmt.Errorf("decoding revision %d: %w", number, err)
 	}
-	return storedRevision{number: number, fitment: catalog.Digest(s.Fitment), prices: catalog.Digest(s.Prices), tables: t}, nil
+	return storedRevision{number: number, fitment: catalog.Digest(s.Fitment), prices: catalog.Digest(s.Prices), rev: rev}, nil
 }
 
 func (r *LoadReport) compare(before storedRevision, after *catalog.Tables, next NewRevision) {
@@ -183,7 +183,7 @@ func (r *LoadReport) compare(before storedRevision, after *catalog.Tables, next 
 	case before.number == 0:
 		r.Changes = []string{fmt.Sprintf("the first catalog: %d forks, %d parts, %d fitment rows, %d prices", len(after.Forks), len(after.Parts), len(after.Fitments), len(after.Prices))}
 	default:
-		r.Changes = changes(before.tables, after)
+		r.Changes = changes(before.rev, catalog.Build(after, 0))
 	}
 }
 
@@ -192,8 +192,8 @@ func (r *LoadReport) compare(before storedRevision, after *catalog.Tables, next 
 const mostJudged = 50_000
 
 // changes says in words what differs: rows first, then which forks lose or gain which parts.
-func changes(before, after *catalog.Tables) []string {
-	d := catalog.Diff(catalog.Build(before, 0), catalog.Build(after, 0))
+func changes(before, after *catalog.Revision) []string {
+	d := catalog.Diff(before, after)
 	words := d.Words()
 	n := 0
 	for range d.Affected() {
@@ -232,7 +232,7 @@ func SwitchCatalog(ctx context.Context, store CatalogStore, by caller.Caller, nu
 	if err := store.SwitchRevision(ctx, by, number); err != nil {
 		return SwitchReport{}, err
 	}
-	r := SwitchReport{Revision: number, Before: before.number, Changes: changes(before.tables, after.tables)}
+	r := SwitchReport{Revision: number, Before: before.number, Changes: changes(before.rev, after.rev)}
 	quotes, err := store.OpenQuotes(ctx, min(number, before.number), max(number, before.number))
 	for _, q := range quotes {
 		if q.Revision != number {

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 )
 
 // A blob is one part of a revision as bytes: a name, a version, the tables, and the SHA-256 of
@@ -246,33 +247,51 @@ func (w *blobWriter) condition(c *Conditions, seen map[string]uint32) (number ui
 // bytes that the Encode functions write; the tables come out sorted and without positions.
 func Decode(fitment, prices []byte) (*Tables, error) {
 	t := &Tables{}
-	if err := decodeBlob(fitment, fitmentName, t); err != nil {
-		return nil, fmt.Errorf("fitment part: %w", err)
-	}
-	if err := decodeBlob(prices, priceName, t); err != nil {
-		return nil, fmt.Errorf("price part: %w", err)
-	}
-	return t, nil
+	rows, err := decode(fitment, prices, t, nil)
+	t.Fitments = rows.unpack()
+	return t, err
 }
 
-func decodeBlob(blob []byte, name string, t *Tables) error {
+// decode fills all tables but the fitment rows, which stay packed.
+func decode(fitment, prices []byte, t *Tables, rest Rest) (rows, error) {
+	packed, err := decodeBlob(fitment, fitmentName, t, rest)
+	if err != nil {
+		return rows{}, fmt.Errorf("fitment part: %w", err)
+	}
+	if _, err := decodeBlob(prices, priceName, t, rest); err != nil {
+		return rows{}, fmt.Errorf("price part: %w", err)
+	}
+	return packed, nil
+}
+
+func decodeBlob(blob []byte, name string, t *Tables, rest Rest) (rows, error) {
 	if len(blob) < sha256.Size {
-		return fmt.Errorf("%w: %d bytes are too few", ErrBlob, len(blob))
+		return rows{}, fmt.Errorf("%w: %d bytes are too few", ErrBlob, len(blob))
 	}
 	body := blob[:len(blob)-sha256.Size]
-	if sum := sha256.Sum256(body); !bytes.Equal(sum[:], blob[len(body):]) {
-		return fmt.Errorf("%w: damaged, its checksum does not match", ErrBlob)
+	if sum := digest(body, rest); !bytes.Equal(sum, blob[len(body):]) {
+		return rows{}, fmt.Errorf("%w: damaged, its checksum does not match", ErrBlob)
 	}
-	return decodeBody(body, name, t)
+	return decodeBody(body, name, t, rest)
 }
 
-func decodeBody(body []byte, name string, t *Tables) error {
-	r := &blobReader{b: body}
+// digest is the SHA-256, piece by piece so that it can rest between.
+func digest(body []byte, rest Rest) []byte {
+	h := sha256.New()
+	for piece := range slices.Chunk(body, 64<<10) {
+		h.Write(piece)
+		rest.After(0)
+	}
+	return h.Sum(nil)
+}
+
+func decodeBody(body []byte, name string, t *Tables, rest Rest) (packed rows, err error) {
+	r := &blobReader{b: body, rest: rest}
 	if got := r.raw(); got != name {
-		return fmt.Errorf("%w: it is %.40q, not %q", ErrBlob, got, name)
+		return rows{}, fmt.Errorf("%w: it is %.40q, not %q", ErrBlob, got, name)
 	}
 	if v := r.uint(); v != blobVersion {
-		return fmt.Errorf("%w: version %d, and this program reads %d", ErrBlob, v, blobVersion)
+		return rows{}, fmt.Errorf("%w: version %d, and this program reads %d", ErrBlob, v, blobVersion)
 	}
 	for _, table := range t.All() {
 		if isPrice(table.Name) == (name == priceName) && table.Name != "fitments" {
@@ -280,12 +299,12 @@ func decodeBody(body []byte, name string, t *Tables) error {
 		}
 	}
 	if name == fitmentName {
-		t.Fitments = r.fitments()
+		packed = r.fitments()
 	}
 	if len(r.b) > 0 {
 		r.fail("%d bytes follow its end", len(r.b))
 	}
-	return r.err
+	return packed, r.err
 }
 
 // blobReader reads what blobWriter writes; after the first failure it reads zeros.
@@ -293,6 +312,7 @@ type blobReader struct {
 	b     []byte
 	texts []string
 	err   error
+	rest  Rest
 }
 
 func (r *blobReader) fail(format string, args ...any) {
@@ -342,17 +362,25 @@ func (r *blobReader) piece() []byte {
 func (r *blobReader) raw() string { return string(r.piece()) }
 
 func (r *blobReader) text() string {
+	n := r.textNumber()
+	if r.err != nil {
+		return ""
+	}
+	return r.texts[n]
+}
+
+// textNumber is the place of a text in r.texts.
+func (r *blobReader) textNumber() uint32 {
 	n := r.uint()
 	if n == 0 {
-		s := r.raw()
-		r.texts = append(r.texts, s)
-		return s
+		r.texts = append(r.texts, r.raw())
+		return uint32(len(r.texts) - 1)
 	}
 	if n > uint64(len(r.texts)) {
 		r.fail("text %d of %d", n, len(r.texts))
-		return ""
+		return 0
 	}
-	return r.texts[n-1]
+	return uint32(n - 1)
 }
 
 func (r *blobReader) float() float64 {
@@ -399,6 +427,7 @@ func (r *blobReader) table(t Table) {
 	}
 	t.Rows.Grow(min(n, len(r.b)/len(fields)+1))
 	for i := 0; i < n && r.err == nil; i++ {
+		r.rest.After(i)
 		t.Rows.Grow(1)
 		t.Rows.SetLen(i + 1)
 		for _, f := range fields {
@@ -441,45 +470,42 @@ func (r *blobReader) value(v reflect.Value) {
 // leastFitmentBytes is the least that a row takes: common, target, shared length, rest.
 const leastFitmentBytes = 4
 
-func (r *blobReader) fitments() []Fitment {
+func (r *blobReader) fitments() rows {
 	if name := r.raw(); name != "fitments" {
 		r.fail("table %.40q where fitments belong", name)
-		return nil
+		return rows{}
 	}
 	n := r.count()
 	size := r.uint()
-	if n > len(r.b)/leastFitmentBytes || size > uint64(n)<<10 {
+	if n > len(r.b)/leastFitmentBytes || size > uint64(n)<<10 || size > math.MaxUint32 {
 		r.fail("it names %d rows where %d bytes are left", n, len(r.b))
-		return nil
+		return rows{}
 	}
 	if n == 0 {
-		return nil
+		return rows{}
 	}
-	rows := make([]Fitment, n)
+	out := rows{packed: make([]packedRow, n)}
 	ids := make([]byte, 0, min(int(size), len(r.b)*8))
-	ends := make([]int, n)
-	var shared []Fitment
 	var conditions []*Conditions
-	var part string
+	var part uint32
 	var id []byte
 	for i := 0; i < n && r.err == nil; i++ {
+		r.rest.After(i)
 		head := r.uint()
 		if head&1 == 1 {
-			part = r.text()
+			part = r.textNumber()
 		}
 		head >>= 1
 		if head == 0 {
 			f, all := r.common(conditions)
-			shared, conditions = append(shared, f), all
-			head = uint64(len(shared))
+			out.shared, conditions = append(out.shared, f), all
+			head = uint64(len(out.shared))
 		}
-		if head > uint64(len(shared)) {
-			r.fail("row kind %d of %d", head, len(shared))
+		if head > uint64(len(out.shared)) {
+			r.fail("row kind %d of %d", head, len(out.shared))
 			break
 		}
-		rows[i] = shared[head-1]
-		rows[i].Part = part
-		rows[i].Target = r.text()
+		target := r.textNumber()
 		same := r.uint()
 		if same > uint64(len(id)) {
 			r.fail("an id shares %d of %d bytes", same, len(id))
@@ -488,20 +514,17 @@ func (r *blobReader) fitments() []Fitment {
 		from := len(ids)
 		ids = append(ids, id[:same]...)
 		ids = append(ids, r.piece()...)
-		id, ends[i] = ids[from:], len(ids)
+		id = ids[from:]
 		if uint64(len(ids)) > size {
 			r.fail("ids are longer than they said")
 		}
+		out.packed[i] = packedRow{shared: uint32(head - 1), part: part, target: target, idEnd: uint32(len(ids))}
 	}
 	if r.err != nil {
-		return nil
+		return rows{}
 	}
-	all, from := string(ids), 0 // one allocation for a million ids
-	for i := range rows {
-		rows[i].ID = all[from:ends[i]]
-		from = ends[i]
-	}
-	return rows
+	out.ids, out.texts = string(ids), r.texts // one allocation for a million ids
+	return out
 }
 
 func (r *blobReader) common(conditions []*Conditions) (Fitment, []*Conditions) {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"errors"
+	"slices"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -78,12 +79,14 @@ func FuzzDecode(f *testing.F) {
 			name = fitmentName
 		}
 		got := &Tables{}
-		if err := decodeBody(body, name, got); err != nil {
+		rows, err := decodeBody(body, name, got, nil)
+		if err != nil {
 			if !errors.Is(err, ErrBlob) {
 				t.Errorf("an error that is not ErrBlob: %v", err)
 			}
 			return
 		}
+		got.Fitments = rows.unpack()
 		Check(got)
 		if isFitment {
 			EncodeFitment(got)
@@ -92,4 +95,51 @@ func FuzzDecode(f *testing.F) {
 		}
 		Build(got, 1)
 	})
+}
+
+func TestARevisionIsTheSameFromItsRowsAndFromItsStoredParts(t *testing.T) {
+	tables := sound()
+	built := Build(tables, 4)
+	opened, err := Open(EncodeFitment(tables), EncodePrices(tables), 4, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, r := range map[string]*Revision{"built": built, "opened": opened} {
+		if d := cmp.Diff(tables.Fitments, slices.Collect(r.Rows()), withoutPos); d != "" {
+			t.Errorf("%s (-tables +revision):\n%s", name, d)
+		}
+		last := tables.Fitments[len(tables.Fitments)-1]
+		if got, ok := r.Row(last.ID); !ok || cmp.Diff(last, got, withoutPos) != "" {
+			t.Errorf("%s: row %s is %+v, %v", name, last.ID, got, ok)
+		}
+		if _, ok := r.Row(""); ok {
+			t.Errorf("%s: there is a row without an id", name)
+		}
+	}
+	if !Diff(built, opened).Same() {
+		t.Error("they differ")
+	}
+}
+
+func TestRowsOutOfOrderAreNoRevision(t *testing.T) {
+	tables := sound()
+	w := newBlobWriter(fitmentName)
+	for _, table := range tables.All() {
+		if !isPrice(table.Name) && table.Name != "fitments" {
+			w.table(table)
+		}
+	}
+	slices.Reverse(tables.Fitments)
+	w.fitments(tables.Fitments)
+	if _, err := Open(w.bytes(), EncodePrices(tables), 1, nil); !errors.Is(err, ErrBlob) {
+		t.Errorf("%v", err)
+	}
+}
+
+func TestARestIsTakenNowAndThen(t *testing.T) {
+	tables := sound()
+	n := 0
+	if _, err := Open(EncodeFitment(tables), EncodePrices(tables), 1, func() { n++ }); err != nil || n == 0 {
+		t.Errorf("%d rests, %v", n, err)
+	}
 }

@@ -6,6 +6,7 @@ import (
 	"hash/maphash"
 	"math"
 	"slices"
+	"sort"
 	"strings"
 )
 
@@ -729,4 +730,30 @@ func (c *checking) firstMisfit(part string, on target, rows []Fitment) *Fork {
 		}
 	}
 	return nil
+}
+
+// run is the run of rows with a level and a target; the target comes in pieces, so that none
+// has to be joined.
+func run(all []Fitment, l Level, a, b, c string) []Fitment {
+	from := sort.Search(len(all), func(i int) bool { return compareTarget(&all[i], l, a, b, c) >= 0 })
+	to := from
+	for to < len(all) && compareTarget(&all[to], l, a, b, c) == 0 {
+		to++
+	}
+	return all[from:to]
+}
+
+func compareTarget(row *Fitment, l Level, pieces ...string) int {
+	if row.Level != l {
+		return cmp.Compare(row.Level, l)
+	}
+	rest := row.Target
+	for _, p := range pieces {
+		n := min(len(p), len(rest))
+		if c := strings.Compare(rest[:n], p); c != 0 {
+			return c
+		}
+		rest = rest[n:]
+	}
+	return cmp.Compare(len(rest), 0)
 }

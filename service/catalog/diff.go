@@ -49,7 +49,7 @@ func Diff(from, to *Revision) *Difference {
 	old := from.t.All()
 	for i, t := range to.t.All() {
 		if t.Name == "fitments" {
-			d.Rows = diffFitments(from.t.Fitments, to.t.Fitments)
+			d.Rows = diffFitments(&from.rows, &to.rows)
 			continue
 		}
 		if x := diffTable(old[i], t); len(x.Added)+len(x.Removed)+len(x.Changed) > 0 {
@@ -130,32 +130,39 @@ func cellText(v reflect.Value) string {
 }
 
 // diffFitments walks two sorted tables side by side.
-func diffFitments(old, new []Fitment) (d RowDifference) {
-	for len(old) > 0 || len(new) > 0 {
+func diffFitments(old, new *rows) (d RowDifference) {
+	row := func(r *rows, i int) *Fitment {
+		f := r.at(i)
+		return &f
+	}
+	for i, j := 0, 0; i < old.len() || j < new.len(); {
 		order := 0
 		switch {
-		case len(old) == 0:
+		case i == old.len():
 			order = 1
-		case len(new) == 0:
+		case j == new.len():
 			order = -1
 		default:
-			order = compareFitments(&old[0], &new[0])
+			order = old.compare(i, new, j)
 		}
 		switch {
 		case order < 0:
-			d.Removed, old = append(d.Removed, &old[0]), old[1:]
+			d.Removed = append(d.Removed, row(old, i))
+			i++
 		case order > 0:
-			d.Added, new = append(d.Added, &new[0]), new[1:]
+			d.Added = append(d.Added, row(new, j))
+			j++
 		default:
-			if !sameRow(&old[0], &new[0]) {
-				d.Changed = append(d.Changed, [2]*Fitment{&old[0], &new[0]})
+			if !sameRow(&old.shared[old.packed[i].shared], &new.shared[new.packed[j].shared]) {
+				d.Changed = append(d.Changed, [2]*Fitment{row(old, i), row(new, j)})
 			}
-			old, new = old[1:], new[1:]
+			i, j = i+1, j+1
 		}
 	}
 	return d
 }
 
+// sameRow reports whether two rows of one part, target and id say the same.
 func sameRow(a, b *Fitment) bool {
 	if a.Verdict != b.Verdict || a.YearFrom != b.YearFrom || a.YearTo != b.YearTo || a.TravelFromMM != b.TravelFromMM || a.TravelToMM != b.TravelToMM ||
 		a.Reason != b.Reason || a.Evidence != b.Evidence || a.Source != b.Source {
@@ -260,11 +267,10 @@ func (d *Difference) affectedIn(r *Revision, pairs map[Pair]struct{}) {
 	forks, parts := d.touched()
 	for sku := range parts {
 		for _, part := range append(r.successors(sku), sku) {
-			rows := r.RowsOfPart(part)
-			for i := range rows {
-				add(&rows[i], sku)
+			for x := range r.RowsOfPart(part) {
+				add(&x, sku)
 				for _, old := range before[sku] {
-					add(&rows[i], old)
+					add(&x, old)
 				}
 			}
 		}

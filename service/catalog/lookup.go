@@ -3,7 +3,6 @@ package catalog
 import (
 	"cmp"
 	"slices"
-	"sort"
 	"strings"
 )
 
@@ -30,35 +29,39 @@ func (r *Revision) Reach(f *Fork) Reach {
 }
 
 // Of are the rows of a part, by level: maker, chassis, model, fork. The rows of a part for one
-// target stand together, so this is a search in a few numbers and takes no memory, however
-// popular the part is.
-func (x *Reach) Of(sku string) (rows [AtFork][]Fitment) {
+// target stand together, so this is a search in a few numbers, however popular the part is.
+func (x *Reach) Of(sku string) (found [AtFork][]Fitment) {
 	s, ok := x.r.ofPart[sku]
 	if !ok {
-		return rows
+		return found
 	}
-	for i, all := range x.rows {
+	var runs [AtFork][]int32
+	n := 0
+	for l, all := range x.rows {
 		from, _ := slices.BinarySearch(all, s.from)
-		n := 0
-		for from+n < len(all) && all[from+n] < s.to {
-			n++
+		to := from
+		for to < len(all) && all[to] < s.to {
+			to++
 		}
-		if n > 0 {
-			rows[i] = x.r.t.Fitments[all[from] : all[from]+int32(n)]
-		}
+		runs[l] = all[from:to]
+		n += to - from
 	}
-	return rows
+	rows := make([]Fitment, 0, n) // one for all levels
+	for l, run := range runs {
+		from := len(rows)
+		for _, i := range run {
+			rows = append(rows, x.r.rows.at(int(i)))
+		}
+		found[l] = rows[from:len(rows):len(rows)]
+	}
+	return found
 }
 
 // Each yields every row with its part, which is nil only in tables that Check refuses.
-func (x *Reach) Each(yield func(*Fitment, *Part) bool) {
+func (x *Reach) Each(yield func(Fitment, *Part) bool) {
 	for _, all := range x.rows {
 		for _, i := range all {
-			var part *Part
-			if n := x.r.partOf[i]; n >= 0 {
-				part = &x.r.t.Parts[n]
-			}
-			if !yield(&x.r.t.Fitments[i], part) {
+			if !yield(x.r.rows.at(int(i)), x.r.partAt[x.r.rows.packed[i].part]) {
 				return
 			}
 		}
@@ -70,32 +73,6 @@ func (x *Reach) Each(yield func(*Fitment, *Part) bool) {
 func (r *Revision) RowsOf(sku string, f *Fork) (rows [AtFork][]Fitment) {
 	x := r.Reach(f)
 	return x.Of(sku)
-}
-
-// run is the run of rows with a level and a target; the target comes in pieces, so that none
-// has to be joined.
-func run(all []Fitment, l Level, a, b, c string) []Fitment {
-	from := sort.Search(len(all), func(i int) bool { return compareTarget(&all[i], l, a, b, c) >= 0 })
-	to := from
-	for to < len(all) && compareTarget(&all[to], l, a, b, c) == 0 {
-		to++
-	}
-	return all[from:to]
-}
-
-func compareTarget(row *Fitment, l Level, pieces ...string) int {
-	if row.Level != l {
-		return cmp.Compare(row.Level, l)
-	}
-	rest := row.Target
-	for _, p := range pieces {
-		n := min(len(p), len(rest))
-		if c := strings.Compare(rest[:n], p); c != 0 {
-			return c
-		}
-		rest = rest[n:]
-	}
-	return cmp.Compare(len(rest), 0)
 }
 
 // ForksOf are the forks that a target covers, sorted by id.

@@ -36,7 +36,7 @@ func TestRowsOfAPartForAFork(t *testing.T) {
 					got[row.ID] = true
 				}
 			}
-			for _, row := range r.RowsOfPart(part) {
+			for row := range r.RowsOfPart(part) {
 				if r.Targets(&row, f) {
 					want[row.ID] = true
 				}
@@ -45,7 +45,7 @@ func TestRowsOfAPartForAFork(t *testing.T) {
 				t.Errorf("%s for %s (-scan +search):\n%s", part, f.ID, diff)
 			}
 		}
-		for _, row := range r.Tables().Fitments {
+		for row := range r.Rows() {
 			covered := false
 			for _, g := range r.ForksOf(row.Level, row.Target) {
 				covered = covered || g == f

@@ -2,6 +2,7 @@ package catalog
 
 import (
 	"cmp"
+	"fmt"
 	"iter"
 	"slices"
 	"strings"
@@ -11,7 +12,8 @@ import (
 // use; what they return is shared and must not be changed.
 type Revision struct {
 	number int64
-	t      *Tables
+	t      *Tables // without fitment rows
+	rows   rows
 
 	makers    map[string]*Maker
 	chassis   map[string]*Chassis
@@ -51,9 +53,9 @@ type Revision struct {
 	factOrder map[string][]string // values of a fact in the order of the table
 	prices    map[[2]string][]Price
 
-	ofPart   map[string]span       // into t.Fitments, sorted by part, level and target
-	partOf   []int32               // into t.Parts, by number of row; -1: no such part
-	ofTarget map[target][]int32    // into t.Fitments
+	ofPart   map[string]span       // into rows
+	partAt   []*Part               // by number of text in rows, nil where it is no part's
+	ofTarget map[target][]int32    // into rows
 	models   map[[2]string][]*Fork // by maker and model
 	open     []*Part               // of kinds that need no row
 	platform map[string][]*Fork    // by chassis
@@ -66,6 +68,10 @@ type (
 		level Level
 		name  string
 	}
+	rowTarget struct {
+		level Level
+		text  uint32 // number of the target's text
+	}
 	figureKey struct {
 		kind, owner, figure, place string
 		leg                        Leg
@@ -74,11 +80,32 @@ type (
 )
 
 // Build makes a revision of tables that have passed Check. It sorts the tables in place, so
-// that the order of rows in a file never shows, and keeps them.
+// that the order of rows in a file never shows, and keeps all but the fitment rows.
 func Build(t *Tables, number int64) *Revision {
 	sortTables(t)
+	own := *t
+	own.Fitments = nil
+	return build(&own, pack(t.Fitments), number, nil)
+}
+
+// Open makes a revision of its two stored parts. It fails, wrapping ErrBlob, on anything but
+// the bytes that the Encode functions write. Beside running answers it is given a Rest.
+func Open(fitment, prices []byte, number int64, rest Rest) (*Revision, error) {
+	t := &Tables{}
+	rows, err := decode(fitment, prices, t, rest)
+	if err != nil {
+		return nil, err
+	}
+	if !rows.sorted(rest) {
+		return nil, fmt.Errorf("fitment part: %w: its rows are out of order", ErrBlob)
+	}
+	sortTables(t)
+	return build(t, rows, number, rest), nil
+}
+
+func build(t *Tables, rows rows, number int64, rest Rest) *Revision {
 	r := &Revision{
-		number: number, t: t,
+		number: number, t: t, rows: rows,
 		makers:    pointers(t.Makers, func(x *Maker) string { return x.Code }),
 		chassis:   pointers(t.Chassis, func(x *Chassis) string { return x.Code }),
 		forks:     pointers(t.Forks, func(x *Fork) string { return x.ID }),
@@ -115,12 +142,12 @@ func Build(t *Tables, number int64) *Revision {
 		factOrder: map[string][]string{}, models: map[[2]string][]*Fork{},
 		platform: map[string][]*Fork{}, brand: map[string][]*Fork{},
 	}
-	r.index()
+	r.index(rest)
 	return r
 }
 
 // index fills what needs more than one table or a derived key.
-func (r *Revision) index() {
+func (r *Revision) index(rest Rest) {
 	for i := range r.t.Springs {
 		s := &r.t.Springs[i]
 		r.families[s.Family] = append(r.families[s.Family], s)
@@ -157,67 +184,57 @@ func (r *Revision) index() {
 		}
 	}
 	for i := range r.t.Forks {
+		rest.After(i)
 		f := &r.t.Forks[i]
 		key := [2]string{r.MakerOf(f), f.Model}
 		r.models[key] = append(r.models[key], f)
 		r.platform[f.Chassis] = append(r.platform[f.Chassis], f)
 		r.brand[key[0]] = append(r.brand[key[0]], f)
 	}
-	r.indexFitments()
+	r.indexFitments(rest)
 }
 
 // indexFitments finds the rows of a part, which stand together, and those of a target, whose
 // numbers share one array: a slice of its own for each of forty thousand targets is garbage.
-func (r *Revision) indexFitments() {
-	rows := r.t.Fitments
+func (r *Revision) indexFitments(rest Rest) {
+	n := r.rows.len()
 	r.ofPart = make(map[string]span, len(r.t.Parts))
-	number := make(map[target]int32, len(r.t.Forks))
-	of := make([]int32, len(rows)) // number of each row's target
-	r.partOf = make([]int32, len(rows))
+	r.partAt = make([]*Part, len(r.rows.texts))
+	number := make(map[rowTarget]int32, len(r.t.Forks))
+	of := make([]int32, n) // number of each row's target
 	var count []int32
-	for i := range rows {
-		if i == 0 || rows[i].Part != rows[i-1].Part {
-			r.ofPart[rows[i].Part] = span{int32(i), int32(i)}
-			r.partOf[i] = r.numberOf(rows[i].Part)
-		} else {
-			r.partOf[i] = r.partOf[i-1]
+	part := span{}
+	for i := range n {
+		rest.After(i)
+		p := &r.rows.packed[i]
+		if i+1 == n || r.rows.packed[i+1].part != p.part {
+			part.to = int32(i) + 1
+			sku := r.rows.texts[p.part]
+			r.ofPart[sku], r.partAt[p.part] = part, r.parts[sku]
+			part.from = part.to
 		}
-		key := target{rows[i].Level, rows[i].Target}
-		n, ok := number[key]
+		key := rowTarget{r.rows.level(i), p.target}
+		x, ok := number[key]
 		if !ok {
-			n = int32(len(count))
-			number[key], count = n, append(count, 0)
+			x = int32(len(count))
+			number[key], count = x, append(count, 0)
 		}
-		of[i] = n
-		count[n]++
+		of[i] = x
+		count[x]++
 	}
-	for i := range rows {
-		if i+1 == len(rows) || rows[i].Part != rows[i+1].Part {
-			r.ofPart[rows[i].Part] = span{r.ofPart[rows[i].Part].from, int32(i) + 1}
-		}
-	}
-	all := make([]int32, len(rows))
+	all := make([]int32, n)
 	lists := make([][]int32, len(count))
-	for n, from := 0, int32(0); n < len(count); n++ {
-		lists[n] = all[from : from : from+count[n]]
-		from += count[n]
+	for x, from := 0, int32(0); x < len(count); x++ {
+		lists[x] = all[from : from : from+count[x]]
+		from += count[x]
 	}
-	for i, n := range of {
-		lists[n] = append(lists[n], int32(i))
+	for i, x := range of {
+		lists[x] = append(lists[x], int32(i))
 	}
 	r.ofTarget = make(map[target][]int32, len(number))
-	for key, n := range number {
-		r.ofTarget[key] = lists[n]
+	for key, x := range number {
+		r.ofTarget[target{key.level, r.rows.texts[key.text]}] = lists[x]
 	}
-}
-
-// numberOf is the place of a part in the sorted table, -1 if it has none.
-func (r *Revision) numberOf(sku string) int32 {
-	n, found := slices.BinarySearchFunc(r.t.Parts, sku, func(p Part, sku string) int { return strings.Compare(p.SKU, sku) })
-	if !found {
-		return -1
-	}
-	return int32(n)
 }
 
 // pointers indexes rows by a unique key.
@@ -248,9 +265,6 @@ func get[T any](m map[string]*T, key string) (*T, bool) { x, ok := m[key]; retur
 
 // Number is the revision's number; every answer names it.
 func (r *Revision) Number() int64 { return r.number }
-
-// Tables are the rows of the revision, sorted.
-func (r *Revision) Tables() *Tables { return r.t }
 
 // Forks are all forks, sorted by id.
 func (r *Revision) Forks() []Fork { return r.t.Forks }
@@ -303,6 +317,9 @@ func (r *Revision) Coil(sku string) (*CoilCartridge, bool) { return get(r.coils,
 
 // Air finds an air cartridge.
 func (r *Revision) Air(sku string) (*AirCartridge, bool) { return get(r.airs, sku) }
+
+// Springs are all springs, sorted by SKU.
+func (r *Revision) Springs() []Spring { return r.t.Springs }
 
 // Spring finds a spring.
 func (r *Revision) Spring(sku string) (*Spring, bool) { return get(r.springs, sku) }
@@ -422,17 +439,39 @@ func (r *Revision) PriceLists() []PriceList { return r.t.PriceLists }
 // Prices are the prices of a part on a list, by least quantity.
 func (r *Revision) Prices(list, sku string) []Price { return r.prices[[2]string{list, sku}] }
 
-// RowsOfPart are the fitment rows of a part.
-func (r *Revision) RowsOfPart(sku string) []Fitment {
-	s := r.ofPart[sku]
-	return r.t.Fitments[s.from:s.to]
+// Rows yields all fitment rows: by part, level, target and id.
+func (r *Revision) Rows() iter.Seq[Fitment] {
+	return r.rowsIn(span{0, int32(r.rows.len())})
+}
+
+// Row is the fitment row of an id. It looks at each.
+func (r *Revision) Row(id string) (Fitment, bool) {
+	for i := range r.rows.len() {
+		if r.rows.id(i) == id {
+			return r.rows.at(i), true
+		}
+	}
+	return Fitment{}, false
+}
+
+// RowsOfPart yields the fitment rows of a part, by level, target and id.
+func (r *Revision) RowsOfPart(sku string) iter.Seq[Fitment] { return r.rowsIn(r.ofPart[sku]) }
+
+func (r *Revision) rowsIn(s span) iter.Seq[Fitment] {
+	return func(yield func(Fitment) bool) {
+		for i := s.from; i < s.to; i++ {
+			if !yield(r.rows.at(int(i))) {
+				return
+			}
+		}
+	}
 }
 
 // RowsFor yields every fitment row that targets a fork: by its maker, chassis, model or itself.
-func (r *Revision) RowsFor(f *Fork) iter.Seq[*Fitment] {
-	return func(yield func(*Fitment) bool) {
+func (r *Revision) RowsFor(f *Fork) iter.Seq[Fitment] {
+	return func(yield func(Fitment) bool) {
 		reach := r.Reach(f)
-		reach.Each(func(row *Fitment, _ *Part) bool { return yield(row) })
+		reach.Each(func(row Fitment, _ *Part) bool { return yield(row) })
 	}
 }
 

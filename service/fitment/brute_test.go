@@ -19,8 +19,8 @@ type brute struct {
 	rows map[[2]string][]*catalog.Fitment // kept between questions
 }
 
-func newBrute(rev *catalog.Revision) brute {
-	return brute{rev.Tables(), map[[2]string][]*catalog.Fitment{}}
+func newBrute(t *catalog.Tables) brute {
+	return brute{t, map[[2]string][]*catalog.Fitment{}}
 }
 
 type way map[string]string
@@ -478,8 +478,9 @@ func TestTwoEvaluatorsAgreeOnRandomCatalogs(t *testing.T) {
 	count := map[catalog.Verdict]int{}
 	for seed := range uint64(200) {
 		r := rand.New(rand.NewPCG(seed, 7))
-		rev := catalog.Build(randomTables(r), 1)
-		b := newBrute(rev)
+		tables := randomTables(r)
+		rev := catalog.Build(tables, 1)
+		b := newBrute(tables)
 		for i := range rev.Forks() {
 			f := &rev.Forks()[i]
 			for _, p := range rev.Parts() {
@@ -499,20 +500,20 @@ func TestTwoEvaluatorsAgreeOnRandomCatalogs(t *testing.T) {
 
 func TestForwardAndReverseAgreeOnRandomCatalogs(t *testing.T) {
 	for seed := range uint64(40) {
-		rev := catalog.Build(randomTables(rand.New(rand.NewPCG(seed, 8))), 1)
-		bothWays(t, rev)
+		bothWays(t, randomTables(rand.New(rand.NewPCG(seed, 8))))
 	}
 }
 
 // bothWays asks for every fork, year and travel which parts fit, and for every part which
 // forks; both must be what the other evaluator says.
-func bothWays(t *testing.T, rev *catalog.Revision) (n int) {
+func bothWays(t *testing.T, tables *catalog.Tables) (n int) {
 	t.Helper()
+	rev := catalog.Build(tables, 1)
 	type key struct {
 		fork, sku string
 		year, mm  int
 	}
-	b := newBrute(rev)
+	b := newBrute(tables)
 	reverse := map[key]string{}
 	for _, p := range rev.Parts() {
 		fits, next := Forks(rev, p.SKU, Page{})

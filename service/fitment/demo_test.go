@@ -16,17 +16,22 @@ import (
 // demo is the catalog in testdata.
 func demo(t testing.TB) *catalog.Revision {
 	t.Helper()
+	return catalog.Build(demoTables(t), 1)
+}
+
+func demoTables(t testing.TB) *catalog.Tables {
+	t.Helper()
 	tables, problems := source.Read(os.DirFS("../../testdata/catalog"))
 	for _, p := range problems {
 		if p.Severity == catalog.Error {
 			t.Fatalf("the demo catalog: %+v", p)
 		}
 	}
-	return catalog.Build(tables, 1)
+	return tables
 }
 
 func TestTwoEvaluatorsAgreeOnTheDemoCatalogForwardAndReverse(t *testing.T) {
-	n := bothWays(t, demo(t))
+	n := bothWays(t, demoTables(t))
 	t.Logf("%d questions of fork, part, year and travel", n)
 	if n < 100_000 {
 		t.Errorf("only %d questions", n)
@@ -34,8 +39,8 @@ func TestTwoEvaluatorsAgreeOnTheDemoCatalogForwardAndReverse(t *testing.T) {
 }
 
 func TestTwoEvaluatorsAgreeOnTheDemoCatalogWithLessKnown(t *testing.T) {
-	rev := demo(t)
-	b := newBrute(rev)
+	tables := demoTables(t)
+	rev, b := catalog.Build(tables, 1), newBrute(tables)
 	r := rand.New(rand.NewPCG(1, 9))
 	count := map[catalog.Verdict]int{}
 	parts := rev.Parts()

@@ -135,11 +135,14 @@ func candidates(rev *catalog.Revision, part *catalog.Part) []*catalog.Fork {
 		}
 		return forks
 	}
-	rows := rev.RowsOfPart(part.SKU)
-	for i := range rows {
-		if r := &rows[i]; includes(r.Verdict) && (i == 0 || !includes(rows[i-1].Verdict) || rows[i-1].Level != r.Level || rows[i-1].Target != r.Target) {
-			forks = append(forks, rev.ForksOf(r.Level, r.Target)...)
+	var level catalog.Level
+	var target string
+	for r := range rev.RowsOfPart(part.SKU) {
+		if !includes(r.Verdict) || r.Level == level && r.Target == target { // rows of one target stand together
+			continue
 		}
+		level, target = r.Level, r.Target
+		forks = append(forks, rev.ForksOf(level, target)...)
 	}
 	slices.SortFunc(forks, func(a, b *catalog.Fork) int { return cmp.Compare(a.ID, b.ID) })
 	return slices.Compact(forks)

@@ -63,7 +63,7 @@ func percent(n, of int) float64 { return 100 * float64(n) / float64(max(of, 1)) 
 
 // TestWhichForkIsMeant reports on the half of the queries that the search was not tuned on.
 func TestWhichForkIsMeant(t *testing.T) {
-	x := New(demo(t))
+	x := New(demo(t), nil)
 	queries := readQueries(t)
 	for _, half := range []string{"tune", "report"} {
 		n := x.tally(t, queries, half)

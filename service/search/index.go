@@ -61,22 +61,21 @@ type Index struct {
 	desks    sync.Pool // of *desk
 }
 
-// New builds the index of a revision.
-func New(rev *catalog.Revision) *Index {
+// New builds the index of a revision. Beside running answers it is given a Rest.
+func New(rev *catalog.Revision, rest catalog.Rest) *Index {
 	x := &Index{rev: rev, codes: map[string]*code{}, alike: map[string][]*code{}, makers: map[string]string{}}
 	forks := rev.Forks()
 	texts := make([][]fieldText, len(forks))
-	var words []string
+	split := splitter{}
 	for i := range forks {
-		texts[i] = x.textsOf(&forks[i])
-		for _, t := range texts[i] {
-			words = append(words, t.words...)
-		}
+		rest.After(i)
+		texts[i] = x.textsOf(&forks[i], split)
 	}
-	x.words = newVocabulary(words)
+	x.words = newVocabulary(split.words(), rest)
 	x.docs = make([]doc, len(forks))
 	x.postings = make([][]int32, len(x.words.words))
 	for i := range forks {
+		rest.After(i)
 		x.add(int32(i), &forks[i], texts[i])
 	}
 	x.weight = make([]float64, len(x.postings))
@@ -100,14 +99,34 @@ type fieldText struct {
 	words []string
 }
 
+// splitter splits texts into folded words. Forks share most of theirs, so each is split once.
+type splitter map[string][]string
+
+func (s splitter) split(text string) []string {
+	words, ok := s[text]
+	if !ok {
+		words = wordsOf(fold(text))
+		s[text] = words
+	}
+	return words
+}
+
+// words are all words of all texts, some of them more than once.
+func (s splitter) words() (all []string) {
+	for _, words := range s {
+		all = append(all, words...)
+	}
+	return all
+}
+
 var yearsInName = regexp.MustCompile(`\(?(19|20)\d\d([-/–](19|20)?\d\d)?\)?`)
 
 // textsOf lists the words that a fork can be called by.
-func (x *Index) textsOf(f *catalog.Fork) []fieldText {
+func (x *Index) textsOf(f *catalog.Fork, split splitter) []fieldText {
 	var out []fieldText
 	add := func(field field, texts ...string) {
 		for _, t := range texts {
-			out = append(out, fieldText{field, wordsOf(fold(t))})
+			out = append(out, fieldText{field, split.split(t)})
 		}
 	}
 	c := x.rev.ChassisOf(f)

@@ -1,16 +1,27 @@
 package search
 
 import (
+	"iter"
 	"slices"
 	"strings"
+
+	"forkwright/service/catalog"
 )
 
 // vocabulary is all words of the catalog's forks, with what finds them when misspelled.
 type vocabulary struct {
-	words  []string // sorted
-	index  map[string]int32
-	delete map[uint64][]int32 // words by what remains when one or two letters are left out
+	words []string // sorted
+	index map[string]int32
+	// Words by what remains when one or two letters are left out: for each remainder the first
+	// of a chain of links. Neither holds a pointer, so the garbage collector passes them by.
+	remains map[uint64]int32
+	links   []link
 }
+
+// link is a word of a chain, and the place of the next one; the words ascend.
+type link struct{ word, next int32 }
+
+const noLink = -1
 
 // found is a word of the catalog that a typed word may be.
 type found struct {
@@ -26,19 +37,37 @@ const (
 	simGuess  = 0.35 // two errors in a short word: good for a list, never for being sure
 )
 
-func newVocabulary(words []string) *vocabulary {
+func newVocabulary(words []string, rest catalog.Rest) *vocabulary {
 	slices.Sort(words)
 	words = slices.Compact(words)
-	v := &vocabulary{words: words, index: make(map[string]int32, len(words)), delete: map[uint64][]int32{}}
-	for i, w := range words {
-		v.index[w] = int32(i)
-		for _, d := range shorter(w) {
-			if list := v.delete[d]; len(list) == 0 || list[len(list)-1] != int32(i) {
-				v.delete[d] = append(list, int32(i))
+	v := &vocabulary{words: words, index: make(map[string]int32, len(words)), remains: map[uint64]int32{}}
+	for i := len(words) - 1; i >= 0; i-- {
+		rest.After(i)
+		word := int32(i)
+		v.index[words[i]] = word
+		for _, d := range shorter(words[i]) {
+			first, ok := v.remains[d]
+			switch {
+			case !ok:
+				first = noLink
+			case v.links[first].word == word:
+				continue
 			}
+			v.remains[d] = int32(len(v.links))
+			v.links = append(v.links, link{word, first})
 		}
 	}
 	return v
+}
+
+// leaving yields the words that leave a remainder.
+func (v *vocabulary) leaving(d uint64) iter.Seq[int32] {
+	return func(yield func(int32) bool) {
+		at, ok := v.remains[d]
+		for ok && at != noLink && yield(v.links[at].word) {
+			at = v.links[at].next
+		}
+	}
 }
 
 // maxErrors is how many letters of a word may be wrong.
@@ -120,7 +149,7 @@ func (v *vocabulary) near(w string) []found {
 	seen := map[int32]bool{}
 	var out []found
 	for _, d := range shorter(w) {
-		for _, id := range v.delete[d] {
+		for id := range v.leaving(d) {
 			if seen[id] || len(seen) > 400 {
 				continue
 			}

@@ -135,7 +135,7 @@ func (c *Clues) check() error {
 }
 
 func (c *Clues) springs(rev *catalog.Revision) []*catalog.Spring {
-	all := rev.Tables().Springs
+	all := rev.Springs()
 	out := make([]*catalog.Spring, 0, len(all))
 	for i := range all {
 		if s := &all[i]; len(c.Families) == 0 || slices.Contains(c.Families, s.Family) {
