@@ -7,9 +7,7 @@ package main
 
 import (
 	"context"
-	"crypto/hmac"
 	"crypto/rand"
-	"crypto/sha256"
 	"embed"
 	"errors"
 	"fmt"
@@ -17,22 +15,18 @@ import (
 	"io/fs"
 	"log/slog"
 	"net"
-	"net/http"
 	"os"
 	"os/signal"
 	"strconv"
-	"sync"
 	"syscall"
 	"time"
 	_ "time/tzdata" // the image is built from scratch: sellers' zones come with the binary
 
-	"forkwright/api"
 	"forkwright/api/cli"
-	"forkwright/api/edge"
 	"forkwright/db"
 	"forkwright/db/local"
 	"forkwright/db/local/download"
-	"forkwright/service"
+	"forkwright/deploy/replica"
 	"forkwright/service/catalog/source"
 )
 
@@ -117,156 +111,11 @@ func (p *program) serve(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return p.replica(ctx, store, l, p.cfg.EnforceContract)
+	return p.replica(p.cfg, store).Serve(ctx, l)
 }
 
-// replica keeps keys, catalog and notices in step with the database and serves on l.
-func (p *program) replica(ctx context.Context, store *db.DB, l net.Listener, enforce bool) error {
-	ctx, cancel := context.WithCancel(ctx)
-	var background sync.WaitGroup
-	defer func() { // what is still to be written is written before the caller closes the store
-		cancel()
-		background.Wait()
-	}()
-	keys := db.NewKeyCache(store, db.KeyCacheOptions{})
-	catalogs := service.NewCatalogs(store.CatalogStore(), p.cfg.OldRevisionsMiB<<20)
-	catalogs.Rest = giveWay(time.Millisecond, 3*time.Millisecond)
-	notices := service.NewNotices(store)
-	if _, err := notices.Follow(ctx); err != nil {
-		return err
-	}
-	if _, err := catalogs.Follow(ctx); err != nil {
-		return err
-	}
-	background.Go(func() { keys.Run(ctx) })
-	background.Go(func() { store.WatchNotices(ctx, 2*time.Second, notices.Take) })
-	background.Go(func() {
-		store.WatchCatalog(ctx, 2*time.Second, func(ctx context.Context, _ db.Active) error {
-			_, err := catalogs.Follow(ctx)
-			return err
-		})
-	})
-	quoting := &service.Quoting{Store: store, Catalogs: catalogs, Notices: notices, Now: time.Now, Digest: api.PageDigest(p.linkKey())}
-	gaps := db.NewGapCounts(store)
-	background.Go(func() { gaps.Run(ctx, 30*time.Second) })
-	background.Go(func() { p.housekeeping(ctx, store, quoting) })
-	metrics := p.metrics(catalogs, notices)
-	server, err := api.New(api.Config{
-		Spec: contract, Log: p.log, Random: rand.Reader, Now: time.Now, Enforce: enforce, Grace: p.cfg.Shutdown, Metrics: metrics,
-		PublicURL: p.cfg.PublicURL, Trusted: p.cfg.TrustedProxies, MaxConnections: p.cfg.MaxConnections, MaxPerAddress: p.cfg.MaxPerAddress,
-		Limits: api.Limits{Key: api.Rate(p.cfg.KeyRate), Address: api.Rate(p.cfg.AddressRate), Running: p.cfg.MaxRunning, Streams: p.cfg.MaxStreams},
-	}, p.deps(store, keys, catalogs, notices, gaps, quoting))
-	if err != nil {
-		return err
-	}
-	if err := p.serveMetrics(ctx, metrics); err != nil {
-		return err
-	}
-	return server.Serve(ctx, l)
-}
-
-// giveWay keeps long work in the background from taking a processor from the answers: after
-// each stretch of work it sleeps.
-func giveWay(work, rest time.Duration) func() {
-	began := time.Now()
-	return func() {
-		if time.Since(began) >= work {
-			time.Sleep(rest)
-			began = time.Now()
-		}
-	}
-}
-
-// metrics are the request counts and what an operator looks at first at night.
-func (p *program) metrics(catalogs *service.Catalogs, notices *service.Notices) *edge.Metrics {
-	m := edge.NewMetrics()
-	m.Gauge("forkwright_catalog_revision", "Number of the catalog revision that answers.", func() float64 {
-		live, err := catalogs.Current()
-		if err != nil {
-			return 0
-		}
-		return float64(live.Number())
-	})
-	m.Gauge("forkwright_notices_age_seconds", "Time since stop-sales and recalls were last read.", func() float64 {
-		if set := notices.Current(); set != nil {
-			return time.Since(set.AsOf).Seconds()
-		}
-		return -1
-	})
-	return m
-}
-
-// serveMetrics listens on an address of its own, so that no proxy rule can publish it.
-func (p *program) serveMetrics(ctx context.Context, m *edge.Metrics) error {
-	if p.cfg.MetricsListen == "" {
-		return nil
-	}
-	l, err := net.Listen("tcp", p.cfg.MetricsListen)
-	if err != nil {
-		return fmt.Errorf("metrics: %w", err)
-	}
-	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", m.Handler())
-	go func() {
-		if err := edge.Serve(ctx, l, mux, p.log, time.Second); err != nil {
-			p.log.Error("metrics ended", "error", err.Error())
-		}
-	}()
-	return nil
-}
-
-// deps hands the api what it works with. One secret makes two keys, so that a receipt can
-// never open a page.
-func (p *program) deps(store *db.DB, keys *db.KeyCache, catalogs *service.Catalogs, notices *service.Notices, gaps *db.GapCounts, quoting *service.Quoting) api.Deps {
-	receipts, links := derive(p.cfg.SigningKey, "receipts"), p.linkKey()
-	return api.Deps{
-		Auth:   keys,
-		Checks: []api.Check{{Name: "database", Ping: store.Ping}},
-		Revision: func() (int64, bool) {
-			live, err := catalogs.Current()
-			if err != nil {
-				return 0, false
-			}
-			return live.Number(), true
-		},
-		CatalogDeps: api.CatalogDeps{Catalogs: catalogs, Notices: notices, Stock: store, Gaps: gaps, ReceiptKeys: [][]byte{receipts}},
-		AdminDeps: api.AdminDeps{
-			Accounts: store, Keys: store, Locations: store, Persons: store, Events: store, NoticeStore: store,
-			Revisions: store.CatalogStore(), GapList: store, Prices: store, NoticesChanged: notices.Follow, CatalogChanged: catalogs.Follow,
-		},
-		FeedDeps:  api.FeedDeps{Feeds: store},
-		QuoteDeps: api.QuoteDeps{LinkKey: links, Quotes: quoting},
-	}
-}
-
-func (p *program) linkKey() []byte { return derive(p.cfg.SigningKey, "page links") }
-
-// housekeeping is what time alone makes due: quotes expire and lapse, and what is kept only
-// for a while is removed. Every replica may run it; the rows decide who was first.
-func (p *program) housekeeping(ctx context.Context, store *db.DB, quoting *service.Quoting) {
-	settle, retain := time.NewTicker(5*time.Minute), time.NewTicker(6*time.Hour)
-	defer settle.Stop()
-	defer retain.Stop()
-	for {
-		var err error
-		select {
-		case <-ctx.Done():
-			return
-		case <-settle.C:
-			_, err = store.SettleQuotes(ctx, quoting.Settle)
-		case <-retain.C:
-			_, err = store.Retain(ctx, cli.Operator, db.DefaultRetention())
-		}
-		if err != nil && ctx.Err() == nil {
-			p.log.Error("housekeeping", "error", err.Error())
-		}
-	}
-}
-
-func derive(secret []byte, use string) []byte {
-	mac := hmac.New(sha256.New, secret)
-	mac.Write([]byte(use))
-	return mac.Sum(nil)
+func (p *program) replica(cfg cli.Config, store *db.DB) *replica.Replica {
+	return &replica.Replica{Config: cfg, Contract: contract, Log: p.log, Store: store}
 }
 
 // demo starts a service of its own on a Postgres of its own and fills it.
@@ -334,7 +183,9 @@ func (p *program) demoOn(ctx context.Context, place demoPlace) (*cli.DemoService
 	}
 	ended := make(chan error, 1)
 	ctx, cancel := context.WithCancel(ctx)
-	go func() { ended <- p.replica(ctx, store, l, true) }()
+	cfg := p.cfg
+	cfg.EnforceContract = true
+	go func() { ended <- p.replica(cfg, store).Serve(ctx, l) }()
 	return &cli.DemoService{
 		URL: "http://" + reachable(l.Addr()), Key: key, Case: caseFiles, Ended: ended,
 		Stop: func() error {
