@@ -85,7 +85,7 @@ func newWorld(t testing.TB, empty ...bool) *world {
 }
 
 // serve is a service on a store, as a replica would be.
-func (w *world) serve(d *db.DB) *api.Server {
+func (w *world) serve(d *db.DB, change ...func(*api.Config)) *api.Server {
 	w.t.Helper()
 	catalogs, notices := service.NewCatalogs(d.CatalogStore(), 64<<20), service.NewNotices(d)
 	_, err := catalogs.Follow(w.t.Context())
@@ -113,7 +113,11 @@ func (w *world) serve(d *db.DB) *api.Server {
 	w.quoting = &service.Quoting{Store: d, Catalogs: catalogs, Notices: notices, Now: time.Now, Digest: api.PageDigest(linkKey)}
 	deps.FeedDeps = api.FeedDeps{Feeds: d}
 	deps.QuoteDeps = api.QuoteDeps{LinkKey: linkKey, Quotes: w.quoting}
-	s, err := api.New(api.Config{Spec: spec, Log: slog.New(slog.NewJSONHandler(w.log, &slog.HandlerOptions{Level: slog.LevelDebug})), Random: rand.Reader, Now: time.Now}, deps)
+	cfg := api.Config{Spec: spec, Log: slog.New(slog.NewJSONHandler(w.log, &slog.HandlerOptions{Level: slog.LevelDebug})), Random: rand.Reader, Now: time.Now}
+	for _, c := range change {
+		c(&cfg)
+	}
+	s, err := api.New(cfg, deps)
 	w.must(err)
 	return s
 }

@@ -227,7 +227,7 @@ func (c *clerk) open(ctx context.Context, location string, l locationRow) (*taki
 	if err != nil {
 		return nil, err
 	}
-	now := c.db.now()
+	now := c.db.now().Truncate(time.Microsecond) // as it is kept
 	t := &taking{
 		owner: l.AccountID,
 		place: &stock.Place{Location: location, FeedID: id, Policy: policy},
@@ -498,7 +498,7 @@ var cutOff = []string{"body_incomplete", "body_too_slow", "gzip_incomplete"}
 
 // record writes how a feed ended and its bad rows.
 func (c *clerk) record(ctx context.Context, q querier, t *taking) error {
-	now := c.db.now()
+	now := c.db.now().Truncate(time.Microsecond) // as it is kept
 	f := &t.feed
 	f.FinishedAt = &now
 	if f.Undercut == nil {
