@@ -19,12 +19,25 @@ type client struct {
 
 // refusal is a problem document (RFC 9457).
 type refusal struct {
-	Status int    `json:"status"`
-	Code   string `json:"code"`
-	Detail string `json:"detail"`
+	Status    int    `json:"status"`
+	Code      string `json:"code"`
+	Detail    string `json:"detail"`
+	FeedID    string `json:"feed_id"`
+	RequestID string `json:"request_id"`
 }
 
-func (r refusal) Error() string { return fmt.Sprintf("%d %s: %s", r.Status, r.Code, r.Detail) }
+// Error names what to ask after: the feed that was refused, or the request that failed on the
+// service's side.
+func (r refusal) Error() string {
+	text := strings.TrimSpace(fmt.Sprintf("%d %s", r.Status, r.Code)) + ": " + r.Detail
+	switch {
+	case r.FeedID != "":
+		text += " (feed_id " + r.FeedID + ")"
+	case r.Status >= http.StatusInternalServerError && r.RequestID != "":
+		text += " (request_id " + r.RequestID + ")"
+	}
+	return text
+}
 
 func (c *client) get(ctx context.Context, step, path string, query url.Values, into any) error {
 	if len(query) > 0 {

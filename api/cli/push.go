@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"sync/atomic"
@@ -29,6 +30,7 @@ type pushOptions struct {
 	allowMissing, allowBadRows           bool
 	retries                              int
 	wait                                 time.Duration // before the first repetition; doubles
+	timeout                              time.Duration // of one attempt
 }
 
 // RunStockPush sends a feed and says what it came to. It exits with 0 when the feed was applied
@@ -50,6 +52,7 @@ func RunStockPush(ctx context.Context, e *Env, args []string) error {
 		f.BoolVar(&o.allowBadRows, "allow-bad-rows", false, "apply the good rows however many are bad")
 		f.IntVar(&o.retries, "retries", 6, "how often to try again")
 		f.DurationVar(&o.wait, "wait", 2*time.Second, "before trying again the first time; doubles each time")
+		f.DurationVar(&o.timeout, "timeout", 35*time.Minute, "for one attempt; the service gives up after 30m")
 	}, "FILE")
 	if err != nil {
 		return err
@@ -80,7 +83,7 @@ func newPush(e *Env, o pushOptions, file string) (*push, error) {
 	info, err := os.Stat(file)
 	switch {
 	case err != nil:
-		return nil, UsageError{err}
+		return nil, noExport(err)
 	case !info.Mode().IsRegular():
 		return nil, usage("%s is no file", file)
 	case o.delta && o.location == "":
@@ -90,7 +93,7 @@ func newPush(e *Env, o pushOptions, file string) (*push, error) {
 	if o.keyFile != "" {
 		b, err := os.ReadFile(o.keyFile)
 		if err != nil {
-			return nil, UsageError{err}
+			return nil, usage("the API key cannot be read: %w", err)
 		}
 		p.key = strings.TrimSpace(string(b))
 	}
@@ -177,15 +180,18 @@ func (p *push) run(ctx context.Context) error {
 	}
 }
 
-// once sends the file; after is how long the service asks to wait.
+// once sends the file; after is how long the service asks to wait. The file is looked at anew
+// each time: an export that was still being written has another time when it is done.
 func (p *push) once(ctx context.Context) (after time.Duration, err error) {
-	f, err := os.Open(p.file)
+	f, err := openSteady(p.file)
 	if err != nil {
 		return 0, err
 	}
 	defer f.Close()
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
+	if err := p.address(f.was.ModTime()); err != nil {
+		return 0, err
+	}
+	p.size = f.was.Size()
 	p.sent.Store(0)
 	body := p.body(f)
 	defer body.Close()
@@ -197,8 +203,12 @@ func (p *push) once(ctx context.Context) (after time.Duration, err error) {
 	req.Header.Set("Content-Type", p.media)
 	req.Header.Set("Content-Encoding", "gzip")
 	done := p.watch()
-	res, err := http.DefaultClient.Do(req)
+	client := http.Client{Timeout: p.o.timeout, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	res, err := client.Do(req)
 	done()
+	if errors.As(err, new(changedFile)) {
+		return 0, TryLater{changedFile{p.file}}
+	}
 	if err != nil {
 		return 0, TryLater{fmt.Errorf("the service cannot be reached: %w", err)}
 	}
@@ -206,6 +216,10 @@ func (p *push) once(ctx context.Context) (after time.Duration, err error) {
 	answer, err := io.ReadAll(io.LimitReader(res.Body, 64<<20))
 	if err != nil {
 		return 0, TryLater{fmt.Errorf("the answer did not arrive: %w", err)} // it may have been applied: the same again is nothing
+	}
+	if to := res.Header.Get("Location"); res.StatusCode >= 300 && res.StatusCode < 400 {
+		// A PUT that is redirected becomes a GET, which would look like success.
+		return 0, fmt.Errorf("%s answers %d and points to %q; set FORKWRIGHT_URL or --url to the service's own address", p.o.url, res.StatusCode, to)
 	}
 	if res.StatusCode >= 400 {
 		seconds, _ := strconv.Atoi(res.Header.Get("Retry-After"))
@@ -216,13 +230,66 @@ func (p *push) once(ctx context.Context) (after time.Duration, err error) {
 
 // refused tells a refusal that stays from one that passes.
 func refused(status int, answer []byte) error {
-	r := refusal{Status: status, Detail: strings.TrimSpace(string(answer))}
+	r := refusal{Status: status, Detail: firstWords(string(answer))}
 	_ = json.Unmarshal(answer, &r) // a proxy may answer in words of its own
-	passes := status == http.StatusTooManyRequests || status >= 500 || r.Code == "feed_running" || r.Code == "body_incomplete" || r.Code == "gzip_incomplete"
-	if passes {
+	if status == http.StatusTooManyRequests || status >= 500 || slices.Contains(passing, r.Code) {
 		return TryLater{r}
 	}
 	return r
+}
+
+// passing are the refusals that the same feed may not meet again.
+var passing = []string{"feed_running", "body_incomplete", "body_too_slow", "gzip_incomplete"}
+
+// firstWords keeps a proxy's page out of the scheduler's mail.
+func firstWords(text string) string {
+	words := strings.Join(strings.Fields(text), " ")
+	if r := []rune(words); len(r) > 200 {
+		return string(r[:200]) + "…"
+	}
+	return words
+}
+
+// steadyFile must not change while it is sent: half of last night's rows and half of tonight's
+// would be applied as the whole.
+type steadyFile struct {
+	*os.File
+	was os.FileInfo
+}
+
+func openSteady(name string) (*steadyFile, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, noExport(err)
+	}
+	was, err := f.Stat()
+	if err != nil {
+		_ = f.Close()
+		return nil, noExport(err)
+	}
+	return &steadyFile{f, was}, nil
+}
+
+func noExport(err error) error {
+	return usage("the feed cannot be read: %w; see whether the export has run", err)
+}
+
+// Read gives the end of the file only when it is still the file that was opened.
+func (f *steadyFile) Read(b []byte) (int, error) {
+	n, err := f.File.Read(b)
+	if err == io.EOF {
+		if is, statErr := f.Stat(); statErr != nil || is.Size() != f.was.Size() || !is.ModTime().Equal(f.was.ModTime()) {
+			return n, changedFile{f.Name()}
+		}
+	}
+	return n, err
+}
+
+// changedFile is a file that was written to while it was sent.
+type changedFile struct{ name string }
+
+func (c changedFile) Error() string {
+	return c.name + " changed while it was sent, and nothing was applied; let the export write under another name and rename it when it is done"
 }
 
 // body is the file, compressed.
@@ -235,7 +302,10 @@ func (p *push) body(f io.Reader) io.ReadCloser {
 	go func() {
 		z, _ := gzip.NewWriterLevel(w, gzip.BestSpeed) // the level is a constant that there is
 		_, err := io.Copy(z, counted)
-		w.CloseWithError(errors.Join(err, z.Close()))
+		if err == nil { // else the end is not written, so that nobody takes the part for the whole
+			err = z.Close()
+		}
+		w.CloseWithError(err)
 	}()
 	return r
 }
@@ -332,15 +402,21 @@ func (p *push) report(answer []byte) error {
 	if p.o.location != "" {
 		all.Feeds = []pushed{all.pushed}
 	}
+	if len(all.Feeds) == 0 {
+		return fmt.Errorf("the feed names no location, and nothing was applied; see whether the export has failed")
+	}
 	var bad, later int
 	for _, f := range all.Feeds {
-		p.line(f)
 		switch {
+		case f.State == "applied", f.State == "unchanged":
 		case f.State == "failed", f.Code == "feed_running":
 			later++
 		case f.State == "refused":
 			bad++
+		default:
+			return fmt.Errorf("the answer names no feed that was applied or refused; is %s the service's own address? %s", p.o.url, firstWords(string(answer)))
 		}
+		p.line(f)
 	}
 	switch {
 	case bad > 0:

@@ -66,6 +66,10 @@ func TestPushSaysToTheSchedulerWhatItMayDo(t *testing.T) {
 		{"away for good", depot{answers: []string{`503 {"status":503,"code":"busy","detail":"Wait."}`}}, []string{"--retries", "2"}, 3, 3, ""},
 		{"no such option", depot{answers: []string{applied}}, []string{"--nonsense"}, 2, 0, ""},
 		{"time without offset", depot{answers: []string{applied}}, []string{"--as-of", "2026-10-25T02:30:00"}, 2, 0, ""},
+		{"another program's answer", depot{answers: []string{`200 {"hello":"there"}`}}, nil, 1, 1, ""},
+		{"a proxy's page", depot{answers: []string{`200 <html>Sign in`}}, []string{"--retries", "0"}, 3, 1, ""},
+		{"a shared feed that names no location", depot{answers: []string{`200 {"feeds":[]}`}}, []string{"--location", ""}, 1, 1, ""},
+		{"too slow, then applied", depot{answers: []string{`400 {"status":400,"code":"body_too_slow","detail":"Slow."}`, applied}}, nil, 0, 2, "again in"},
 		{"one of two refused", depot{answers: []string{`200 {"feeds":[{"location":"a","state":"applied"},{"location":"b","state":"refused","code":"feed_older","problem":"Older."}]}`}}, []string{"--location", ""}, 1, 1, "b: feed_older: Older."},
 		{"one of two later", depot{answers: []string{`200 {"feeds":[{"location":"a","state":"applied"},{"location":"b","state":"refused","code":"feed_running"}]}`}}, []string{"--location", "", "--retries", "1"}, 3, 2, "a: applied"},
 	} {
@@ -112,6 +116,92 @@ func TestPushSendsTheSameFeedForTheSameFile(t *testing.T) {
 	}
 	if len(d.got) != 2 || d.got[0] != d.got[1] || !strings.HasPrefix(d.got[0], "PATCH /v1/locations/north/stock?as_of=") || !strings.HasSuffix(d.got[0], "&sequence=7 sku,on_hand\nP-1,1\n") {
 		t.Errorf("sent %q", d.got)
+	}
+}
+
+// pushTo gives what a scheduler's mail would say of a push to a server of the test's own.
+func pushTo(t *testing.T, h http.HandlerFunc, file string, args ...string) (exit int, mail string) {
+	t.Helper()
+	srv := httptest.NewServer(h)
+	t.Cleanup(srv.Close)
+	var out bytes.Buffer
+	e := &Env{Config: Config{FeedURL: srv.URL, FeedKey: "a-key-of-a-distributor"}, Out: &out, Err: &out, Now: time.Now}
+	err := RunStockPush(context.Background(), e, append([]string{file, "--location", "north", "--wait", "1ms"}, args...))
+	return ExitCode(err), fmt.Sprint(out.String(), err)
+}
+
+func written(t *testing.T, text string) string {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), "north.csv")
+	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+func TestARedirectedPushIsNoSuccess(t *testing.T) {
+	exit, mail := pushTo(t, func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodGet { // what a client that follows would be given
+			_, _ = io.WriteString(w, applied[4:])
+			return
+		}
+		http.Redirect(w, r, "/elsewhere", http.StatusMovedPermanently)
+	}, written(t, "sku,on_hand\n"))
+	if exit != 1 || !strings.Contains(mail, "FORKWRIGHT_URL") {
+		t.Errorf("exit %d: %s", exit, mail)
+	}
+}
+
+func TestAServiceThatNeverAnswersIsLeft(t *testing.T) {
+	exit, mail := pushTo(t, func(_ http.ResponseWriter, r *http.Request) {
+		_, _ = io.Copy(io.Discard, r.Body)
+		<-r.Context().Done()
+	}, written(t, "sku,on_hand\n"), "--timeout", "100ms", "--retries", "1")
+	if exit != 3 || strings.Count(mail, "cannot be reached") != 2 {
+		t.Errorf("exit %d: %s", exit, mail)
+	}
+}
+
+func TestAProxysPageIsCutShort(t *testing.T) {
+	_, mail := pushTo(t, func(w http.ResponseWriter, _ *http.Request) {
+		w.WriteHeader(http.StatusBadGateway)
+		_, _ = io.WriteString(w, strings.Repeat("<p>Bad gateway</p>\n", 1000))
+	}, written(t, "sku,on_hand\n"), "--retries", "0")
+	if len(mail) > 500 || !strings.Contains(mail, "Bad gateway") {
+		t.Errorf("%d bytes: %s", len(mail), mail)
+	}
+}
+
+// The export is still being written at the first attempt, and done at the second.
+func TestAFileThatChangesWhileItIsSentIsSentAgain(t *testing.T) {
+	file := written(t, "sku,on_hand\n"+strings.Repeat("P-1,1\n", 200_000))
+	var whole []string
+	tries := 0
+	exit, mail := pushTo(t, func(w http.ResponseWriter, r *http.Request) {
+		tries++
+		z, err := gzip.NewReader(r.Body)
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		if tries == 1 {
+			_, _ = io.ReadFull(z, make([]byte, 1000))
+			if err := os.WriteFile(file, []byte("sku,on_hand\nP-1,2\n"), 0o600); err != nil {
+				t.Error(err)
+			}
+		}
+		b, err := io.ReadAll(z)
+		if err == nil {
+			_, err = r.Body.Read(make([]byte, 1))
+		}
+		if err != nil && err != io.EOF {
+			return // as a service that was sent a part
+		}
+		whole = append(whole, string(b))
+		_, _ = io.WriteString(w, applied[4:])
+	}, file)
+	if exit != 0 || tries != 2 || len(whole) != 1 || whole[0] != "sku,on_hand\nP-1,2\n" || !strings.Contains(mail, "changed while it was sent") {
+		t.Errorf("exit %d after %d tries, %d whole: %.300s", exit, tries, len(whole), mail)
 	}
 }
 
