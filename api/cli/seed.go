@@ -6,7 +6,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
+	"strconv"
 	"time"
 
 	"github.com/quagmt/udecimal"
@@ -14,6 +16,7 @@ import (
 	"forkwright/service"
 	"forkwright/service/account"
 	"forkwright/service/caller"
+	"forkwright/service/catalog"
 	"forkwright/service/money"
 	"forkwright/service/quote"
 	"forkwright/service/stock"
@@ -23,14 +26,16 @@ import (
 type SeedStore interface {
 	Store
 	PutSeller(ctx context.Context, by caller.Caller, s account.Seller) (account.Seller, error)
-	PutStock(ctx context.Context, location string, levels []stock.Level) error
+	PutCodes(ctx context.Context, by caller.Caller, accountID, location string, codes []stock.Code) error
+	TakeSharedFeed(ctx context.Context, by caller.Caller, u stock.Upload, parts stock.Parts, body io.Reader) ([]stock.Feed, error)
 	Accounts(ctx context.Context, after string, limit int) ([]account.Account, error)
 	PutTaxRules(ctx context.Context, by caller.Caller, rules []quote.TaxRule) error
 }
 
-// Seed makes the demo's shop from its folder: an account that is shop, distributor and
+// seed makes the demo's shop from its folder: an account that is shop, distributor and
 // administrator, its profile, three locations with stock, tax rates, and a key.
-func Seed(ctx context.Context, s SeedStore, demo fs.FS, key string) (keyText string, err error) {
+func seed(ctx context.Context, s SeedStore, rev *catalog.Revision, demo fs.FS, key string) (keyText string, err error) {
+	parts, rules := stock.PartsOf(rev), strconv.FormatInt(rev.Number(), 10)
 	shop, err := s.CreateAccount(ctx, Operator, account.Account{
 		Name:  "Demo shop",
 		Roles: []caller.Role{caller.Shop, caller.Distributor, caller.Administrator},
@@ -43,7 +48,8 @@ func Seed(ctx context.Context, s SeedStore, demo fs.FS, key string) (keyText str
 	for _, step := range []func() error{
 		func() error { return seedSeller(ctx, s, demo, by) },
 		func() error { return seedLocations(ctx, s, demo, by) },
-		func() error { return seedStock(ctx, s, demo) },
+		func() error { return seedCodes(ctx, s, demo, by, parts) },
+		func() error { return seedStock(ctx, s, demo, by, parts, rules) },
 		func() error { return seedTaxes(ctx, s, demo, by) },
 	} {
 		if err := step(); err != nil {
@@ -127,31 +133,51 @@ func seedLocations(ctx context.Context, s SeedStore, demo fs.FS, by caller.Calle
 	return nil
 }
 
-func seedStock(ctx context.Context, s SeedStore, demo fs.FS) error {
-	byLocation := map[string][]stock.Level{}
-	err := eachRow(demo, "stock.csv", func(row map[string]string) error {
-		l := stock.Level{Location: row["location"], SKU: row["sku"]}
-		var err, err2 error
-		l.OnHand, err = udecimal.Parse(row["on_hand"])
-		if row["incoming"] != "" {
-			l.Incoming, err2 = udecimal.Parse(row["incoming"])
-		}
-		if on := row["incoming_on"]; on != "" {
-			day, derr := time.Parse(time.DateOnly, on)
-			l.IncomingOn, err2 = &day, errors.Join(err2, derr)
-		}
-		byLocation[l.Location] = append(byLocation[l.Location], l)
-		return errors.Join(err, err2)
-	})
-	if err != nil {
+// codeFile is a line of codes.json, as PUT /v1/locations/{location}/codes takes it.
+type codeFile struct {
+	Code, SKU, Factor, Unit string
+}
+
+func seedCodes(ctx context.Context, s SeedStore, demo fs.FS, by caller.Caller, parts stock.Parts) error {
+	var maps map[string][]codeFile
+	if err := readJSON(demo, "codes.json", &maps); err != nil {
 		return err
 	}
-	for location, levels := range byLocation {
-		if err := s.PutStock(ctx, location, levels); err != nil {
+	for location, lines := range maps {
+		var codes []stock.Code
+		for _, l := range lines {
+			factor, err := udecimal.Parse(l.Factor)
+			if err != nil {
+				return fmt.Errorf("codes.json: %s: %w", l.Code, err)
+			}
+			codes = append(codes, stock.Code{Code: l.Code, SKU: l.SKU, Factor: factor, Unit: l.Unit})
+		}
+		if err := stock.CheckCodes(codes, parts); err != nil {
+			return fmt.Errorf("codes.json: %s: %w", location, err)
+		}
+		if err := s.PutCodes(ctx, by, by.AccountID, location, codes); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// seedStock takes stock.csv as the feed for several locations that it is, of last evening:
+// whoever tries a feed of today sends a newer one.
+func seedStock(ctx context.Context, s SeedStore, demo fs.FS, by caller.Caller, parts stock.Parts, rules string) error {
+	f, err := demo.Open("stock.csv")
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	u := stock.Upload{Stamp: stock.Stamp{Kind: stock.Full, AsOf: time.Now().Add(-12 * time.Hour)}, Format: stock.CSV, Rules: rules}
+	feeds, err := s.TakeSharedFeed(ctx, by, u, parts, f)
+	for _, f := range feeds {
+		if f.State != stock.Applied || f.Counts.Rejected > 0 || f.Counts.Unknown > 0 {
+			err = errors.Join(err, fmt.Errorf("stock.csv: %s: %s %s %+v", f.Location, f.State, f.Problem, f.Counts))
+		}
+	}
+	return err
 }
 
 func seedTaxes(ctx context.Context, s SeedStore, demo fs.FS, by caller.Caller) error {
@@ -184,7 +210,15 @@ func FillDemo(ctx context.Context, s SeedStore, catalogs service.CatalogStore, r
 		_, text, err := s.CreateKey(ctx, Operator, account.NewKey{AccountID: accounts[0].ID, Label: "demo", Text: key})
 		return text, err
 	}
-	return Seed(ctx, s, demo, key)
+	live := service.NewCatalogs(catalogs, 0)
+	if _, err := live.Follow(ctx); err != nil {
+		return "", err
+	}
+	now, err := live.Current()
+	if err != nil {
+		return "", err
+	}
+	return seed(ctx, s, now.Revision, demo, key)
 }
 
 func readJSON(fsys fs.FS, name string, into any) error {
