@@ -16,7 +16,6 @@ import (
 	"forkwright/service"
 	"forkwright/service/account"
 	"forkwright/service/caller"
-	"forkwright/service/catalog"
 	"forkwright/service/money"
 	"forkwright/service/quote"
 	"forkwright/service/stock"
@@ -32,10 +31,9 @@ type SeedStore interface {
 	PutTaxRules(ctx context.Context, by caller.Caller, rules []quote.TaxRule) error
 }
 
-// seed makes the demo's shop from its folder: an account that is shop, distributor and
-// administrator, its profile, three locations with stock, tax rates, and a key.
-func seed(ctx context.Context, s SeedStore, rev *catalog.Revision, demo fs.FS, key string) (keyText string, err error) {
-	parts, rules := stock.PartsOf(rev), strconv.FormatInt(rev.Number(), 10)
+// Seed makes the demo's shop from its folder: an account that is shop, distributor and
+// administrator, its profile, three locations, tax rates, and a key.
+func Seed(ctx context.Context, s SeedStore, demo fs.FS, key string) (keyText string, err error) {
 	shop, err := s.CreateAccount(ctx, Operator, account.Account{
 		Name:  "Demo shop",
 		Roles: []caller.Role{caller.Shop, caller.Distributor, caller.Administrator},
@@ -48,8 +46,6 @@ func seed(ctx context.Context, s SeedStore, rev *catalog.Revision, demo fs.FS, k
 	for _, step := range []func() error{
 		func() error { return seedSeller(ctx, s, demo, by) },
 		func() error { return seedLocations(ctx, s, demo, by) },
-		func() error { return seedCodes(ctx, s, demo, by, parts) },
-		func() error { return seedStock(ctx, s, demo, by, parts, rules) },
 		func() error { return seedTaxes(ctx, s, demo, by) },
 	} {
 		if err := step(); err != nil {
@@ -138,6 +134,28 @@ type codeFile struct {
 	Code, SKU, Factor, Unit string
 }
 
+// fillShelves gives the demo's locations what its folder says, as feeds of the catalog's parts.
+func fillShelves(ctx context.Context, s SeedStore, catalogs service.CatalogStore, demo fs.FS) error {
+	live := service.NewCatalogs(catalogs, 0)
+	if _, err := live.Follow(ctx); err != nil {
+		return err
+	}
+	now, err := live.Current()
+	if err != nil {
+		return err
+	}
+	accounts, err := s.Accounts(ctx, "", 1)
+	if err != nil {
+		return err
+	}
+	by, parts := Operator, stock.PartsOf(now.Revision)
+	by.AccountID = accounts[0].ID
+	if err := seedCodes(ctx, s, demo, by, parts); err != nil {
+		return err
+	}
+	return seedStock(ctx, s, demo, by, parts, strconv.FormatInt(now.Number(), 10))
+}
+
 func seedCodes(ctx context.Context, s SeedStore, demo fs.FS, by caller.Caller, parts stock.Parts) error {
 	var maps map[string][]codeFile
 	if err := readJSON(demo, "codes.json", &maps); err != nil {
@@ -210,15 +228,11 @@ func FillDemo(ctx context.Context, s SeedStore, catalogs service.CatalogStore, r
 		_, text, err := s.CreateKey(ctx, Operator, account.NewKey{AccountID: accounts[0].ID, Label: "demo", Text: key})
 		return text, err
 	}
-	live := service.NewCatalogs(catalogs, 0)
-	if _, err := live.Follow(ctx); err != nil {
-		return "", err
-	}
-	now, err := live.Current()
+	text, err := Seed(ctx, s, demo, key)
 	if err != nil {
 		return "", err
 	}
-	return seed(ctx, s, now.Revision, demo, key)
+	return text, fillShelves(ctx, s, catalogs, demo)
 }
 
 func readJSON(fsys fs.FS, name string, into any) error {
