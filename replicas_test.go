@@ -45,11 +45,18 @@ func TestMain(m *testing.M) {
 
 // fleet is two processes of the service on one database, with two shops to ask for.
 type fleet struct {
-	t         *testing.T
-	base      *dbtest.Database
-	addresses []string
-	keys      []string
-	client    http.Client
+	t        *testing.T
+	base     *dbtest.Database
+	replicas []*replica
+	keys     []string
+	client   http.Client
+}
+
+// replica is one process of the service.
+type replica struct {
+	address string
+	process *exec.Cmd
+	killed  bool
 }
 
 const fleetShelf = "uferhalle"
@@ -65,10 +72,10 @@ func newFleet(t *testing.T) *fleet {
 	f.must(err)
 	f.keys = []string{key, f.secondShop(demo)}
 	for range 2 {
-		f.addresses = append(f.addresses, f.start())
+		f.replicas = append(f.replicas, f.start("replica"))
 	}
-	for i, address := range f.addresses { // until both serve and know both keys
-		f.wait(address)
+	for i, r := range f.replicas { // until both serve and know both keys
+		f.wait(r.address)
 		for _, key := range f.keys {
 			if a := f.call(i, key, http.MethodGet, "/v1/account", ""); a.status != http.StatusOK {
 				t.Fatalf("%d %s", a.status, a.body)
@@ -105,24 +112,28 @@ func (f *fleet) secondShop(demo fs.FS) (key string) {
 	return key
 }
 
-// start runs the service as another process.
-func (f *fleet) start() (address string) {
+// start runs the service as another process, whose connections the database knows by a name.
+func (f *fleet) start(name string) *replica {
 	f.t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	f.must(err)
-	address = l.Addr().String()
+	address := l.Addr().String()
 	f.must(l.Close())
 	var said bytes.Buffer
 	p := exec.Command(os.Args[0])
 	p.Stdout, p.Stderr = &said, &said
-	p.Env = append(os.Environ(), serveInstead+"=yes", "DATABASE_URL="+f.base.ServiceURL, "FORKWRIGHT_LISTEN="+address, "FORKWRIGHT_METRICS_LISTEN=off",
+	p.Env = append(os.Environ(), serveInstead+"=yes", "DATABASE_URL="+f.base.ServiceURL, "PGAPPNAME="+name, "FORKWRIGHT_LISTEN="+address, "FORKWRIGHT_METRICS_LISTEN=off",
 		"FORKWRIGHT_SIGNING_KEY="+strings.Repeat("replicas", 4), "FORKWRIGHT_POOL_SIZE=32", "FORKWRIGHT_MAX_RUNNING=200",
 		"FORKWRIGHT_KEY_RATE=off", "FORKWRIGHT_ADDRESS_RATE=off", "FORKWRIGHT_LOG=warn")
 	alive, err := p.StdinPipe()
 	f.must(err)
 	f.must(p.Start())
+	r := &replica{address: address, process: p}
 	f.t.Cleanup(func() {
 		_ = alive.Close()
+		if r.killed {
+			return
+		}
 		if err := p.Wait(); err != nil {
 			f.t.Errorf("the service at %s: %v", address, err)
 		}
@@ -130,7 +141,14 @@ func (f *fleet) start() (address string) {
 			f.t.Logf("the service at %s said:\n%.3000s", address, said.String())
 		}
 	})
-	return address
+	return r
+}
+
+func (f *fleet) kill(r *replica) {
+	f.t.Helper()
+	r.killed = true
+	f.must(r.process.Process.Kill())
+	_ = r.process.Wait() // it was killed
 }
 
 func (f *fleet) wait(address string) {
@@ -152,12 +170,19 @@ type fleetAnswer struct {
 	body   []byte
 }
 
-// call asks one of the two processes; i picks it.
-func (f *fleet) call(i int, key, method, target, body string, headers ...string) (a fleetAnswer) {
-	r, err := http.NewRequestWithContext(f.t.Context(), method, "http://"+f.addresses[i%len(f.addresses)]+target, strings.NewReader(body))
+// call asks one of the processes; i picks it.
+func (f *fleet) call(i int, key, method, target, body string, headers ...string) fleetAnswer {
+	a, err := f.ask(f.replicas[i%len(f.replicas)].address, key, method, target, body, headers...)
 	if err != nil {
 		f.t.Error(err)
-		return a
+	}
+	return a
+}
+
+func (f *fleet) ask(address, key, method, target, body string, headers ...string) (a fleetAnswer, err error) {
+	r, err := http.NewRequestWithContext(f.t.Context(), method, "http://"+address+target, strings.NewReader(body))
+	if err != nil {
+		return a, err
 	}
 	r.Header.Set("Authorization", "Bearer "+key)
 	if body != "" {
@@ -169,15 +194,12 @@ func (f *fleet) call(i int, key, method, target, body string, headers ...string)
 	}
 	answer, err := f.client.Do(r)
 	if err != nil {
-		f.t.Error(err)
-		return a
+		return a, err
 	}
 	defer answer.Body.Close()
 	a.status = answer.StatusCode
-	if a.body, err = io.ReadAll(answer.Body); err != nil {
-		f.t.Error(err)
-	}
-	return a
+	a.body, err = io.ReadAll(answer.Body)
+	return a, err
 }
 
 // atOnce does n things at the same time.

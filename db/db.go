@@ -102,13 +102,15 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 
 func settings(cfg *pgx.ConnConfig, o Options) {
 	for name, value := range map[string]string{
-		"application_name":                    "forkwright",
 		"timezone":                            "UTC",
 		"statement_timeout":                   milliseconds(o.StatementTimeout),
 		"lock_timeout":                        milliseconds(o.StatementTimeout / 2),
 		"idle_in_transaction_session_timeout": "60000",
 	} {
 		cfg.RuntimeParams[name] = value
+	}
+	if cfg.RuntimeParams["application_name"] == "" { // an operator may tell replicas apart
+		cfg.RuntimeParams["application_name"] = "forkwright"
 	}
 	if cfg.ConnectTimeout == 0 || cfg.ConnectTimeout > 5*time.Second {
 		cfg.ConnectTimeout = 5 * time.Second
