@@ -12,17 +12,9 @@ type execer interface {
 	Exec(ctx context.Context, sql string, args ...any) (pgconn.CommandTag, error)
 }
 
-// atOnce sends all that fn executes in one round trip, in its order: a lock held meanwhile is
-// held that much shorter. fn learns of no failure and of no count of rows; atOnce fails with
-// the first failure.
-func atOnce(ctx context.Context, q querier, fn func(later execer) error) error {
-	b := &pgx.Batch{}
-	if err := fn(queued{b}); err != nil {
-		return err
-	}
-	return q.SendBatch(ctx, b).Close()
-}
-
+// queued executes later, with the rest of its batch and in its order, in one round trip: a
+// lock held meanwhile is held that much shorter. Whoever uses it learns of no failure and of
+// no count of rows; the batch fails with the first failure.
 type queued struct{ b *pgx.Batch }
 
 func (q queued) Exec(_ context.Context, sql string, args ...any) (pgconn.CommandTag, error) {

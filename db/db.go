@@ -193,12 +193,17 @@ func (p pooled) borrow(ctx context.Context) (*pgx.Conn, func(), error) {
 // asAccount runs fn in a transaction that sees and writes the rows of one
 // account. Begin and the account travel together, in one round trip.
 func (d *DB) asAccount(ctx context.Context, accountID string, fn func(q querier) error) error {
-	return d.transact(ctx, d.conns.words().begin, accountID, fn)
+	return d.transact(ctx, d.conns.words().begin, accountID, alone(fn))
+}
+
+// asAccountIn is asAccount in few round trips: locks are held for as long as they take.
+func (d *DB) asAccountIn(ctx context.Context, accountID string, s steps) error {
+	return d.transact(ctx, d.conns.words().begin, accountID, s)
 }
 
 // readAsAccount is asAccount for several reads that must agree with each other.
 func (d *DB) readAsAccount(ctx context.Context, accountID string, fn func(q querier) error) error {
-	return d.transact(ctx, d.conns.words().beginReadOnly, accountID, fn)
+	return d.transact(ctx, d.conns.words().beginReadOnly, accountID, alone(fn))
 }
 
 // readOnce sends the account and the queued reads in one round trip. Without an
@@ -216,7 +221,7 @@ func (d *DB) readOnce(ctx context.Context, accountID string, queue func(b *pgx.B
 // asNobody runs fn in a transaction that sees no tenant's rows: for tables
 // outside the wall.
 func (d *DB) asNobody(ctx context.Context, fn func(q querier) error) error {
-	return d.transact(ctx, d.conns.words().begin, "", fn)
+	return d.transact(ctx, d.conns.words().begin, "", alone(fn))
 }
 
 // plain runs single statements without a transaction of ours, outside the wall.
@@ -231,7 +236,17 @@ func (d *DB) plain(ctx context.Context, fn func(q querier) error) error {
 
 const nameAccount = `SELECT set_config('app.account', $1, true)`
 
-func (d *DB) transact(ctx context.Context, begin, accountID string, fn func(q querier) error) (err error) {
+// steps are what happens in a transaction.
+type steps struct {
+	first func(b *pgx.Batch)                     // queues what is sent with BEGIN; may be nil
+	then  func(q querier, last *pgx.Batch) error // what it queues is sent with COMMIT
+}
+
+func alone(fn func(q querier) error) steps {
+	return steps{then: func(q querier, _ *pgx.Batch) error { return fn(q) }}
+}
+
+func (d *DB) transact(ctx context.Context, begin, accountID string, s steps) (err error) {
 	conn, giveBack, err := d.conns.borrow(ctx)
 	if err != nil {
 		return err
@@ -241,25 +256,32 @@ func (d *DB) transact(ctx context.Context, begin, accountID string, fn func(q qu
 	b := &pgx.Batch{}
 	b.Queue(begin)
 	b.Queue(nameAccount, accountID)
-	if err := conn.SendBatch(ctx, b).Close(); err != nil {
-		rollback(ctx, conn, words.rollback)
-		return translate(err)
+	if s.first != nil {
+		s.first(b)
 	}
 	committed := false
-	defer func() { // also when fn panics
+	defer func() { // also when then panics
 		if !committed {
 			rollback(ctx, conn, words.rollback)
 		}
 	}()
-	if err := fn(conn); err != nil {
+	if err := conn.SendBatch(ctx, b).Close(); err != nil {
 		return translate(err)
 	}
-	tag, err := conn.Exec(ctx, words.commit)
-	if err != nil {
+	last := &pgx.Batch{}
+	if err := s.then(conn, last); err != nil {
+		return translate(err)
+	}
+	var ended string
+	last.Queue(words.commit).Exec(func(tag pgconn.CommandTag) error {
+		ended = tag.String()
+		return nil
+	})
+	if err := conn.SendBatch(ctx, last).Close(); err != nil {
 		return translate(err)
 	}
 	committed = true
-	if tag.String() == "ROLLBACK" { // fn swallowed the error of a statement
+	if ended == "ROLLBACK" { // then swallowed the error of a statement
 		return fault.Wrap(errors.New("commit of a failed transaction"), fault.Internal, "internal", "Something went wrong on our side.")
 	}
 	return nil

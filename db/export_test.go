@@ -6,6 +6,7 @@ import (
 	"github.com/jackc/pgx/v5"
 
 	"forkwright/service/account"
+	"forkwright/service/caller"
 )
 
 // What the tests of this package reach behind the public methods for.
@@ -26,14 +27,11 @@ func (d *DB) ReadOnce(ctx context.Context, accountID string, queue func(b *pgx.B
 
 func (d *DB) Plain(ctx context.Context, fn func(q Querier) error) error { return d.plain(ctx, fn) }
 
-func (d *DB) ReplayPut(ctx context.Context, q Querier, accountID, operation, key string, r Replay) error {
-	return d.replayPut(ctx, q, accountID, operation, key, r)
+func AtMostOnce(ctx context.Context, d *DB, by caller.Caller, write func(q Querier) (string, error)) (string, error) {
+	return atMostOnce(ctx, d, by, by.AccountID, write)
 }
 
-var (
-	NextNumber = nextNumber
-	ReplayGet  = replayGet
-)
+var NextNumber = nextNumber
 
 func InsertEvent(ctx context.Context, q Querier, e account.Event) error {
 	return insertEvent(ctx, q, e)

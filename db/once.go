@@ -4,7 +4,10 @@ import (
 	"context"
 	"encoding/json"
 
+	"github.com/jackc/pgx/v5"
+
 	"forkwright/service/caller"
+	"forkwright/service/quote"
 )
 
 // atMostOnce runs write in a transaction of an account. Where the caller's request carries
@@ -12,30 +15,56 @@ import (
 // caller's own record of replays, and a repetition gets that and writes nothing. T must
 // therefore hold nothing personal and nothing secret.
 func atMostOnce[T any](ctx context.Context, d *DB, by caller.Caller, accountID string, write func(q querier) (T, error)) (out T, err error) {
-	once := by.Once
-	if once.Key == "" {
+	if by.Once.Key == "" {
 		err = d.asAccount(ctx, accountID, func(q querier) (err error) {
 			out, err = write(q)
 			return err
 		})
 		return out, err
 	}
-	err = d.asAccount(ctx, by.AccountID, func(q querier) error {
-		before, err := replayGet(ctx, q, by.AccountID, once.Operation, once.Key, once.Body[:])
-		if err != nil {
+	var before []byte
+	err = d.asAccountIn(ctx, by.AccountID, steps{
+		first: func(b *pgx.Batch) { queueReplay(b, by, &before) },
+		then: func(q querier, last *pgx.Batch) error {
+			if before != nil {
+				return json.Unmarshal(before, &out)
+			}
+			if out, err = writeAs(ctx, q, by.AccountID, accountID, write); err != nil {
+				return err
+			}
+			answer, err := json.Marshal(out)
+			if err != nil {
+				return err
+			}
+			d.keepAnswer(last, by, answer)
+			return nil
+		},
+	})
+	return out, err
+}
+
+// quoteOnce is atMostOnce for what leaves a quote stored as it is answered: the database
+// copies the stored body for a repetition. What first queues is sent before it is known
+// whether this is one; what write queues in last is sent with COMMIT.
+func (d *DB) quoteOnce(ctx context.Context, by caller.Caller, first func(b *pgx.Batch), write func(q querier, last *pgx.Batch) (quote.Quote, error)) (out quote.Quote, err error) {
+	var before []byte
+	err = d.asAccountIn(ctx, by.AccountID, steps{
+		first: func(b *pgx.Batch) {
+			if by.Once.Key != "" {
+				queueReplay(b, by, &before)
+			}
+			first(b)
+		},
+		then: func(q querier, last *pgx.Batch) (err error) {
+			if before != nil {
+				out, err = readBody(before)
+				return err
+			}
+			if out, err = write(q, last); err == nil && by.Once.Key != "" {
+				d.keepBody(last, by, out.ID)
+			}
 			return err
-		}
-		if before != nil {
-			return json.Unmarshal(before.Answer, &out)
-		}
-		if out, err = writeAs(ctx, q, by.AccountID, accountID, write); err != nil {
-			return err
-		}
-		answer, err := json.Marshal(out)
-		if err != nil {
-			return err
-		}
-		return d.replayPut(ctx, q, by.AccountID, once.Operation, once.Key, Replay{BodyDigest: once.Body[:], Status: once.Status, Answer: answer})
+		},
 	})
 	return out, err
 }

@@ -10,7 +10,6 @@ import (
 
 	"forkwright/service"
 	"forkwright/service/caller"
-	"forkwright/service/fault"
 	"forkwright/service/money"
 	"forkwright/service/quote"
 )
@@ -208,8 +207,4 @@ func putTaxRules(ctx context.Context, q querier, rules []quote.TaxRule) error {
 			country, region, orDefault(r.Class, "standard"), string(r.Tax.Category), r.Tax.Rate.String(), r.Tax.Reason, r.From, orNull(r.Until))
 	}
 	return q.SendBatch(ctx, b).Close()
-}
-
-func keyReused() *fault.Error {
-	return fault.New(fault.Invalid, "idempotency_key_reused", "This Idempotency-Key was used for a request with another body; use a new key for a new request.")
 }

@@ -1,7 +1,6 @@
 package db
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/json"
@@ -26,7 +25,7 @@ const linkLife = 2 * 365 * 24 * time.Hour
 // issued at once, its number, all or nothing. A repetition with the caller's Idempotency-Key
 // gets what was stored the first time.
 func (d *DB) CreateQuote(ctx context.Context, by caller.Caller, n service.NewQuote) (quote.Quote, error) {
-	return atMostOnce(ctx, d, by, by.AccountID, func(q querier) (quote.Quote, error) {
+	return d.quoteOnce(ctx, by, nothing, func(q querier, last *pgx.Batch) (quote.Quote, error) {
 		x := n.Draft
 		var err error
 		if x.ID, err = d.newID(); err != nil {
@@ -53,14 +52,11 @@ func (d *DB) CreateQuote(ctx context.Context, by caller.Caller, n service.NewQuo
 			}
 			x, events = issued, append(events, e)
 		}
-		return x, atOnce(ctx, q, func(later execer) error {
-			if err := d.insertQuote(ctx, later, x, events); err != nil {
-				return err
-			}
-			return d.linkQuote(ctx, later, by.AccountID, x.ID, n.Digest(x.ID))
-		})
+		return x, d.insertQuote(ctx, queued{last}, x, events, n.Digest(x.ID))
 	})
 }
+
+func nothing(*pgx.Batch) {}
 
 func takeNumber(ctx context.Context, q querier, accountID string) service.TakeNumber {
 	return func(series string) (int64, error) { return nextNumber(ctx, q, accountID, series) }
@@ -72,23 +68,13 @@ func (d *DB) RepeatedQuote(ctx context.Context, by caller.Caller) (out quote.Quo
 	if by.Once.Key == "" {
 		return out, false, nil
 	}
-	err = d.readAsAccount(ctx, by.AccountID, func(q querier) error {
-		r, err := one[Replay](ctx, q, `
-			SELECT body_digest, status, location, answer FROM replay
-			WHERE account_id = $1 AND operation = $2 AND key = $3`, by.AccountID, by.Once.Operation, by.Once.Key)
-		if errors.Is(err, pgx.ErrNoRows) {
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-		if !bytes.Equal(r.BodyDigest, by.Once.Body[:]) {
-			return keyReused()
-		}
-		done = true
-		return json.Unmarshal(r.Answer, &out)
-	})
-	return out, done, err
+	var before []byte
+	err = d.readOnce(ctx, by.AccountID, func(b *pgx.Batch) { queueAnswer(b, by, &before) })
+	if err != nil || before == nil {
+		return out, false, err
+	}
+	out, err = readBody(before)
+	return out, true, err
 }
 
 const quoteSelect = `SELECT body FROM quote WHERE account_id = $1 AND id = $2`
@@ -114,26 +100,43 @@ func readBody(body []byte) (x quote.Quote, err error) {
 }
 
 func quoteNotFound(err error) error {
-	if f := fault.As(err); f != nil && f.Kind == fault.NotFound || errors.Is(err, pgx.ErrNoRows) {
+	if fault.CodeOf(err) == "not_found" || errors.Is(err, pgx.ErrNoRows) {
 		return fault.Wrap(err, fault.NotFound, "quote_not_found", "There is no such quote, or it is not yours.")
 	}
 	return err
 }
 
-func lockQuote(ctx context.Context, q querier, accountID, id string) (quote.Quote, error) {
-	var body []byte
-	if err := q.QueryRow(ctx, quoteSelect+` FOR UPDATE`, accountID, id).Scan(&body); err != nil {
-		return quote.Quote{}, quoteNotFound(translate(err))
+// locked is a quote that is read to be changed.
+type locked struct {
+	id   string
+	body []byte
+}
+
+func (l *locked) queue(accountID string) func(b *pgx.Batch) {
+	return func(b *pgx.Batch) {
+		b.Queue(quoteSelect+` FOR UPDATE`, accountID, l.id).QueryRow(func(row pgx.Row) error {
+			if err := row.Scan(&l.body); !errors.Is(err, pgx.ErrNoRows) {
+				return err
+			}
+			return nil // a repetition need not find it
+		})
 	}
-	return readBody(body)
+}
+
+func (l *locked) quote() (quote.Quote, error) {
+	if l.body == nil {
+		return quote.Quote{}, quoteNotFound(pgx.ErrNoRows)
+	}
+	return readBody(l.body)
 }
 
 // UpdateQuote locks a quote, decides with change, books what its event reserves, releases or
 // consumes, and stores quote and event. A version other than the stored one is refused; 0 is
 // any. A change without an action stores nothing.
 func (d *DB) UpdateQuote(ctx context.Context, by caller.Caller, id string, version int64, change service.QuoteChange) (quote.Quote, error) {
-	return atMostOnce(ctx, d, by, by.AccountID, func(q querier) (quote.Quote, error) {
-		before, err := lockQuote(ctx, q, by.AccountID, id)
+	row := locked{id: id}
+	x, err := d.quoteOnce(ctx, by, row.queue(by.AccountID), func(q querier, last *pgx.Batch) (quote.Quote, error) {
+		before, err := row.quote()
 		if err != nil {
 			return before, err
 		}
@@ -144,17 +147,19 @@ func (d *DB) UpdateQuote(ctx context.Context, by caller.Caller, id string, versi
 		if err != nil || e.Action == "" {
 			return before, err
 		}
-		if err := d.book(ctx, q, after, e); err != nil {
+		if err := d.saveQuote(ctx, queued{last}, after, e); err != nil {
 			return before, err
 		}
-		return after, d.saveQuote(ctx, q, after, e)
+		return after, d.book(ctx, q, last, after, e)
 	})
+	return x, quoteNotFound(err)
 }
 
 // ReviseQuote stores the next revision of a quote and the old one as superseded by it.
 func (d *DB) ReviseQuote(ctx context.Context, by caller.Caller, r quote.Revision, digest func(id string) [32]byte) (quote.Quote, error) {
-	return atMostOnce(ctx, d, by, by.AccountID, func(q querier) (quote.Quote, error) {
-		before, err := lockQuote(ctx, q, by.AccountID, r.Old.ID)
+	row := locked{id: r.Old.ID}
+	x, err := d.quoteOnce(ctx, by, row.queue(by.AccountID), func(q querier, last *pgx.Batch) (quote.Quote, error) {
+		before, err := row.quote()
 		if err != nil {
 			return before, err
 		}
@@ -167,20 +172,16 @@ func (d *DB) ReviseQuote(ctx context.Context, by caller.Caller, r quote.Revision
 		}
 		next.AccountID = by.AccountID
 		r.Old.SupersededBy, r.Event.Detail.NextID = next.ID, next.ID
-		if err := d.book(ctx, q, r.Old, r.Event); err != nil {
-			return next, err
-		}
-		if err := d.saveQuote(ctx, q, r.Old, r.Event); err != nil {
+		if err := d.saveQuote(ctx, queued{last}, r.Old, r.Event); err != nil {
 			return next, err
 		}
 		created := next.Created(quote.Clock{Now: r.Event.At}, by)
-		return next, atOnce(ctx, q, func(later execer) error {
-			if err := d.insertQuote(ctx, later, next, []quote.Event{created}); err != nil {
-				return err
-			}
-			return d.linkQuote(ctx, later, by.AccountID, next.ID, digest(next.ID))
-		})
+		if err := d.insertQuote(ctx, queued{last}, next, []quote.Event{created}, digest(next.ID)); err != nil {
+			return next, err
+		}
+		return next, d.book(ctx, q, last, r.Old, r.Event)
 	})
+	return x, quoteNotFound(err)
 }
 
 // linkQuote lets whoever has the token of this digest read the quote.
@@ -255,8 +256,8 @@ func (d *DB) QuotesDue(ctx context.Context, accountID string, now time.Time, lim
 	return ids, err
 }
 
-// insertQuote stores a new quote, its lines and what happened to it.
-func (d *DB) insertQuote(ctx context.Context, q execer, x quote.Quote, events []quote.Event) error {
+// insertQuote stores a new quote, its lines, what happened to it, and the digest of its page's token.
+func (d *DB) insertQuote(ctx context.Context, q execer, x quote.Quote, events []quote.Event, digest [32]byte) error {
 	body, err := json.Marshal(x)
 	if err != nil {
 		return internal(err)
@@ -282,7 +283,7 @@ func (d *DB) insertQuote(ctx context.Context, q execer, x quote.Quote, events []
 			return err
 		}
 	}
-	return nil
+	return d.linkQuote(ctx, q, x.AccountID, x.ID, digest)
 }
 
 // quoteArgs are the columns that change in a quote's life. number is the counter, the text's
@@ -351,7 +352,7 @@ func insertLines(ctx context.Context, q execer, x quote.Quote) error {
 }
 
 // saveQuote stores a quote after a change, and the change.
-func (d *DB) saveQuote(ctx context.Context, q querier, x quote.Quote, e quote.Event) error {
+func (d *DB) saveQuote(ctx context.Context, q execer, x quote.Quote, e quote.Event) error {
 	body, err := json.Marshal(x)
 	if err != nil {
 		return internal(err)
@@ -372,7 +373,7 @@ func (d *DB) saveQuote(ctx context.Context, q querier, x quote.Quote, e quote.Ev
 	return insertEvent(ctx, q, quoteEvent(x, e))
 }
 
-func saveFulfilled(ctx context.Context, q querier, x quote.Quote) error {
+func saveFulfilled(ctx context.Context, q execer, x quote.Quote) error {
 	var no []int
 	var qty []string
 	for i, l := range x.Lines {

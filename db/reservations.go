@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"slices"
-	"time"
 
 	"github.com/jackc/pgx/v5"
 
@@ -12,36 +11,24 @@ import (
 	"forkwright/service/quote"
 )
 
-// book does to stock and promises what an event of a quote says. Rows are locked in the order
-// (location, sku), everywhere, or two writers deadlock, and the location's own row last.
-func (d *DB) book(ctx context.Context, q querier, x quote.Quote, e quote.Event) error {
-	reserved, released := e.Detail.Reserved, e.Detail.Released
-	consumed := e.Detail.Consumed
+// book does to stock and promises what an event of a quote says. What the event needs is
+// locked and checked now, in one round trip; what it changes is queued in last, the location's
+// own row at the end: whoever sells there waits for it.
+func (d *DB) book(ctx context.Context, q querier, last *pgx.Batch, x quote.Quote, e quote.Event) error {
+	reserved, released, consumed := e.Detail.Reserved, e.Detail.Released, e.Detail.Consumed
 	all := slices.Concat(reserved, released, consumed)
 	if len(all) == 0 {
 		return nil
 	}
-	if err := lockPromised(ctx, q, all); err != nil {
-		return err
-	}
-	if err := checkAvailable(ctx, q, reserved); err != nil {
+	if err := hold(ctx, q, all, reserved); err != nil {
 		return err
 	}
 	kept := slices.DeleteFunc(slices.Clone(consumed), func(c quote.Claim) bool { return !c.Reserved })
-	if err := promise(ctx, q, reserved, released, kept); err != nil {
-		return err
-	}
-	if err := consume(ctx, q, consumed); err != nil {
-		return err
-	}
-	if err := d.noteMoves(ctx, q, reserved, released, consumed); err != nil {
-		return err
-	}
-	counters, err := countChanges(ctx, q, all)
-	if err != nil {
-		return err
-	}
-	return d.reservations(ctx, q, x, e, counters)
+	queuePromise(last, reserved, released, kept)
+	queueShipped(last, consumed)
+	d.queueMoves(last, reserved, slices.Concat(released, kept), consumed)
+	queueCount(last, all)
+	return d.queueReservations(last, x, e)
 }
 
 // place is a part at a location.
@@ -65,49 +52,44 @@ func columns(claims []quote.Claim) (locations, skus, quantities []string) {
 	return locations, skus, quantities
 }
 
-// lockPromised makes the rows and holds them. What is read afterwards is read anew: a count
-// read in the same statement could be older than the lock.
-func lockPromised(ctx context.Context, q querier, claims []quote.Claim) error {
-	locations, skus, _ := columns(claims)
-	if _, err := q.Exec(ctx, `
+// hold makes the rows of what is promised of all, locks them in the order (location, sku) that
+// everybody keeps, or two writers deadlock, and refuses reserved where it is not available:
+// on hand less promised, and never less than nothing. What is there is read after the lock, by
+// a statement of its own: a count read in the same one could be older.
+func hold(ctx context.Context, q querier, all, reserved []quote.Claim) error {
+	locations, skus, _ := columns(all)
+	b := &pgx.Batch{}
+	b.Queue(`
 		INSERT INTO promised (location_id, sku, qty)
 		SELECT location, sku, 0 FROM unnest($1::text[], $2::text[]) WITH ORDINALITY AS t (location, sku, n) ORDER BY n
-		ON CONFLICT (location_id, sku) DO NOTHING`, locations, skus); err != nil {
-		return err
-	}
-	_, err := q.Exec(ctx, `
+		ON CONFLICT (location_id, sku) DO NOTHING`, locations, skus)
+	b.Queue(`
 		SELECT 1 FROM promised p
 		JOIN unnest($1::text[], $2::text[]) AS t (location, sku) ON p.location_id = t.location AND p.sku = t.sku
 		ORDER BY p.location_id, p.sku
 		FOR UPDATE OF p`, locations, skus)
-	return err
+	var short []shortage
+	if len(reserved) > 0 {
+		queueShortages(b, reserved, &short)
+	}
+	if err := q.SendBatch(ctx, b).Close(); err != nil || len(short) == 0 {
+		return err
+	}
+	return notEnough(reserved, short)
 }
 
 // shortage is a place with less than is wanted.
 type shortage struct{ Location, SKU, Wanted, Available string }
 
-// checkAvailable refuses what cannot be promised: available is on hand less promised, and
-// never less than nothing.
-func checkAvailable(ctx context.Context, q querier, claims []quote.Claim) error {
-	if len(claims) == 0 {
-		return nil
-	}
+func queueShortages(b *pgx.Batch, claims []quote.Claim, short *[]shortage) {
 	locations, skus, quantities := columns(claims)
-	rows, err := q.Query(ctx, `
+	b.Queue(`
 		SELECT t.location, t.sku, t.qty AS wanted, greatest(coalesce(s.on_hand - p.shipped + s.shipped_seen, 0) - p.qty, 0)::text AS available
 		FROM unnest($1::text[], $2::text[], $3::text[]) WITH ORDINALITY AS t (location, sku, qty, n)
 		JOIN promised p ON p.location_id = t.location AND p.sku = t.sku
 		LEFT JOIN stock s ON s.location_id = t.location AND s.sku = t.sku
 		WHERE greatest(coalesce(s.on_hand - p.shipped + s.shipped_seen, 0) - p.qty, 0) < t.qty::numeric
-		ORDER BY t.n`, locations, skus, quantities)
-	if err != nil {
-		return err
-	}
-	short, err := pgx.CollectRows(rows, pgx.RowToStructByName[shortage])
-	if err != nil || len(short) == 0 {
-		return err
-	}
-	return notEnough(claims, short)
+		ORDER BY t.n`, locations, skus, quantities).Query(collect(short))
 }
 
 func notEnough(claims []quote.Claim, short []shortage) error {
@@ -129,83 +111,86 @@ func notEnough(claims []quote.Claim, short []shortage) error {
 	return quote.NotEnoughStock(out...)
 }
 
-func promise(ctx context.Context, q querier, more []quote.Claim, less ...[]quote.Claim) error {
-	claims := slices.Clone(more)
-	for _, c := range slices.Concat(less...) {
-		c.Quantity = c.Quantity.Neg()
-		claims = append(claims, c)
-	}
-	locations, skus, quantities := columns(claims)
-	_, err := q.Exec(ctx, `
+func queuePromise(b *pgx.Batch, more []quote.Claim, less ...[]quote.Claim) {
+	locations, skus, quantities := columns(slices.Concat(more, negative(less...)))
+	b.Queue(`
 		UPDATE promised p SET qty = p.qty + t.qty::numeric
 		FROM unnest($1::text[], $2::text[], $3::text[]) AS t (location, sku, qty)
 		WHERE p.location_id = t.location AND p.sku = t.sku`, locations, skus, quantities)
-	return err
 }
 
-// consume notes goods that were handed over: they are subtracted from a count made before that.
-// The count itself is the feeds' to write, so that no sale waits for one.
-func consume(ctx context.Context, q querier, claims []quote.Claim) error {
+// queueShipped notes goods that were handed over: they are subtracted from a count made before
+// that. The count itself is the feeds' to write, so that no sale waits for one.
+func queueShipped(b *pgx.Batch, claims []quote.Claim) {
 	if len(claims) == 0 {
-		return nil
+		return
 	}
 	locations, skus, quantities := columns(claims)
-	_, err := q.Exec(ctx, `
+	b.Queue(`
 		UPDATE promised p SET shipped = p.shipped + t.qty::numeric
 		FROM unnest($1::text[], $2::text[], $3::text[]) AS t (location, sku, qty)
 		WHERE p.location_id = t.location AND p.sku = t.sku`, locations, skus, quantities)
-	return err
 }
 
-// countChanges takes the next number of each location's counter under that row's lock: in
-// order of commit, which neither a time nor a sequence would be.
-func countChanges(ctx context.Context, q querier, claims []quote.Claim) (map[string]int64, error) {
+// queueCount takes the next number of each location's counter under that row's lock: in order
+// of commit, which neither a time nor a sequence would be.
+func queueCount(b *pgx.Batch, claims []quote.Claim) {
 	locations, _, _ := columns(claims)
-	counters := map[string]int64{}
 	for _, id := range slices.Compact(locations) {
-		var n int64
-		if err := q.QueryRow(ctx, `UPDATE location SET counter = counter + 1 WHERE id = $1 RETURNING counter`, id).Scan(&n); err != nil {
-			return nil, err
-		}
-		counters[id] = n
+		b.Queue(`UPDATE location SET counter = counter + 1 WHERE id = $1`, id)
 	}
-	return counters, nil
 }
 
-// reservations keeps what is held for which line, until when.
-func (d *DB) reservations(ctx context.Context, q querier, x quote.Quote, e quote.Event, counters map[string]int64) error {
-	b := &pgx.Batch{}
-	for _, c := range byLine(e.Detail.Reserved) {
-		id, err := d.newID()
-		if err != nil {
-			return err
+// queueReservations keeps what is held for which line, until when, each with the number that
+// its location's counter has now.
+func (d *DB) queueReservations(b *pgx.Batch, x quote.Quote, e quote.Event) error {
+	if r := rowsOf(x, byLine(e.Detail.Reserved)); len(r.lines) > 0 {
+		ids := make([]string, len(r.lines))
+		for i := range ids {
+			var err error
+			if ids[i], err = d.newID(); err != nil {
+				return err
+			}
 		}
 		b.Queue(`
 			INSERT INTO reservation (id, account_id, quote_id, line_no, location_id, sku, qty, state, held_until, change_no, created_at)
-			VALUES ($1, $2, $3, $4, $5, $6, $7::text::numeric, 'held', $8, $9, $10)`,
-			id, x.AccountID, x.ID, lineNo(x, c.LineID), c.Location, c.SKU, c.Quantity.String(), *x.HeldUntil, counters[c.Location], d.now())
+			SELECT t.id, $1, $2, t.line_no, t.location, t.sku, t.qty::numeric, 'held', $3, l.counter, $4
+			FROM unnest($5::uuid[], $6::integer[], $7::text[], $8::text[], $9::text[]) AS t (id, line_no, location, sku, qty)
+			JOIN location l ON l.id = t.location`,
+			x.AccountID, x.ID, *x.HeldUntil, d.now(), ids, r.lines, r.locations, r.skus, r.quantities)
 	}
-	for _, c := range byLine(e.Detail.Released) {
+	if r := rowsOf(x, byLine(e.Detail.Released)); len(r.lines) > 0 {
 		b.Queue(`
-			UPDATE reservation SET state = 'released', change_no = $6, ended_at = $7
-			WHERE account_id = $1 AND quote_id = $2 AND line_no = $3 AND location_id = $4 AND sku = $5 AND state = 'held'`,
-			x.AccountID, x.ID, lineNo(x, c.LineID), c.Location, c.SKU, counters[c.Location], d.now())
+			UPDATE reservation r SET state = 'released', change_no = l.counter, ended_at = $3
+			FROM unnest($4::integer[], $5::text[], $6::text[]) AS t (line_no, location, sku) JOIN location l ON l.id = t.location
+			WHERE r.account_id = $1 AND r.quote_id = $2 AND r.line_no = t.line_no AND r.location_id = t.location AND r.sku = t.sku AND r.state = 'held'`,
+			x.AccountID, x.ID, d.now(), r.lines, r.locations, r.skus)
 	}
-	for _, c := range byLine(e.Detail.Consumed) {
-		if c.Reserved {
-			queueConsumed(b, x, c, counters[c.Location], d.now())
-		}
+	kept := slices.DeleteFunc(byLine(e.Detail.Consumed), func(c quote.Claim) bool { return !c.Reserved })
+	if r := rowsOf(x, kept); len(r.lines) > 0 {
+		b.Queue(`
+			UPDATE reservation r SET fulfilled_qty = r.fulfilled_qty + t.qty::numeric, change_no = l.counter,
+			       state = CASE WHEN r.fulfilled_qty + t.qty::numeric = r.qty THEN 'fulfilled' ELSE r.state END,
+			       ended_at = CASE WHEN r.fulfilled_qty + t.qty::numeric = r.qty THEN $3::timestamptz ELSE r.ended_at END
+			FROM unnest($4::integer[], $5::text[], $6::text[], $7::text[]) AS t (line_no, location, sku, qty) JOIN location l ON l.id = t.location
+			WHERE r.account_id = $1 AND r.quote_id = $2 AND r.line_no = t.line_no AND r.location_id = t.location AND r.sku = t.sku AND r.state = 'held'`,
+			x.AccountID, x.ID, d.now(), r.lines, r.locations, r.skus, r.quantities)
 	}
-	return q.SendBatch(ctx, b).Close()
+	return nil
 }
 
-func queueConsumed(b *pgx.Batch, x quote.Quote, c quote.Claim, change int64, now time.Time) {
-	b.Queue(`
-		UPDATE reservation SET fulfilled_qty = fulfilled_qty + $6::text::numeric, change_no = $7,
-		       state = CASE WHEN fulfilled_qty + $6::text::numeric = qty THEN 'fulfilled' ELSE state END,
-		       ended_at = CASE WHEN fulfilled_qty + $6::text::numeric = qty THEN $8::timestamptz ELSE ended_at END
-		WHERE account_id = $1 AND quote_id = $2 AND line_no = $3 AND location_id = $4 AND sku = $5 AND state = 'held'`,
-		x.AccountID, x.ID, lineNo(x, c.LineID), c.Location, c.SKU, c.Quantity.String(), change, now)
+// lineRows are claims as columns for unnest, with the number of the line that each is for.
+type lineRows struct {
+	lines                       []int
+	locations, skus, quantities []string
+}
+
+func rowsOf(x quote.Quote, claims []quote.Claim) (r lineRows) {
+	for _, c := range claims {
+		r.lines, r.locations = append(r.lines, lineNo(x, c.LineID)), append(r.locations, c.Location)
+		r.skus, r.quantities = append(r.skus, c.SKU), append(r.quantities, c.Quantity.String())
+	}
+	return r
 }
 
 // byLine sums the claims of one line at one place.

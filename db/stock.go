@@ -146,35 +146,23 @@ func (d *DB) PutStock(ctx context.Context, location string, levels []stock.Level
 // over since; it is also how far a reset may go back.
 const movesKept = 35 * 24 * time.Hour
 
-// noteMoves records when a part was promised, set free or handed over, for feeds whose as-of
+// queueMoves records when a part was promised, set free or handed over, for feeds whose as-of
 // time is earlier than that.
-func (d *DB) noteMoves(ctx context.Context, q querier, reserved, released, consumed []quote.Claim) error {
-	var kept []quote.Claim
-	for _, c := range consumed {
-		if c.Reserved {
-			kept = append(kept, c)
-		}
-	}
-	promised, shipped := append(slices.Clone(reserved), negative(released, kept)...), consumed
+func (d *DB) queueMoves(b *pgx.Batch, more, less, shipped []quote.Claim) {
 	for _, m := range []struct {
 		claims []quote.Claim
 		sql    string
 	}{
-		{promised, `INSERT INTO stock_move (location_id, at, sku, promised, shipped) SELECT location, $4, sku, qty::numeric, 0 FROM unnest($1::text[], $2::text[], $3::text[]) AS t (location, sku, qty)`},
+		{slices.Concat(more, negative(less)), `INSERT INTO stock_move (location_id, at, sku, promised, shipped) SELECT location, $4, sku, qty::numeric, 0 FROM unnest($1::text[], $2::text[], $3::text[]) AS t (location, sku, qty)`},
 		{shipped, `INSERT INTO stock_move (location_id, at, sku, promised, shipped) SELECT location, $4, sku, 0, qty::numeric FROM unnest($1::text[], $2::text[], $3::text[]) AS t (location, sku, qty)`},
 	} {
 		if len(m.claims) == 0 {
 			continue
 		}
 		locations, skus, quantities := columns(m.claims)
-		if _, err := q.Exec(ctx, m.sql, locations, skus, quantities, d.now()); err != nil {
-			return err
-		}
-		if _, err := q.Exec(ctx, `DELETE FROM stock_move WHERE location_id = ANY($1) AND at < $2`, slices.Compact(locations), d.now().Add(-movesKept)); err != nil {
-			return err
-		}
+		b.Queue(m.sql, locations, skus, quantities, d.now())
+		b.Queue(`DELETE FROM stock_move WHERE location_id = ANY($1) AND at < $2`, slices.Compact(slices.Clone(locations)), d.now().Add(-movesKept))
 	}
-	return nil
 }
 
 func negative(lists ...[]quote.Claim) (out []quote.Claim) {

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -216,10 +217,10 @@ func TestRetentionRemovesWhatIsOldAndNothingElse(t *testing.T) {
 		return p
 	}
 	replay := func(key string) {
-		must(t, d.AsAccount(t.Context(), a.ID, func(q db.Querier) error {
-			digest := sha256.Sum256(nil)
-			return d.ReplayPut(t.Context(), q, a.ID, "quotes", key, db.Replay{BodyDigest: digest[:], Status: 201, Answer: []byte("{}")})
-		}))
+		by := as(a)
+		by.Once = caller.Once{Operation: "quotes", Key: key, Status: 201}
+		_, err := db.AtMostOnce(t.Context(), d, by, func(db.Querier) (string, error) { return "made", nil })
+		must(t, err)
 	}
 	load := func(n byte) {
 		_, err := d.SaveRevision(t.Context(), as(a), db.Parts{Fitment: []byte{n}, Prices: []byte("same")}, db.RevisionInfo{})
@@ -554,8 +555,12 @@ func TestTwinsWithOneKeyWriteOnce(t *testing.T) {
 	base := dbtest.Clone(t, db.Options{MaxConns: 16})
 	second := base.Open(t, db.Options{MaxConns: 16})
 	a := shop(t, base.DB, "North")
-	digest, other := sha256.Sum256([]byte("body")), sha256.Sum256([]byte("another body"))
-	var wrote, replayed sync.Map
+	keyed := func(a account.Account, body string) caller.Caller {
+		by := as(a)
+		by.Once = caller.Once{Operation: "quotes", Key: "till-7", Body: sha256.Sum256([]byte(body)), Status: 201}
+		return by
+	}
+	var wrote atomic.Int32
 	var all sync.WaitGroup
 	for i := range 64 {
 		d := base.DB
@@ -563,50 +568,26 @@ func TestTwinsWithOneKeyWriteOnce(t *testing.T) {
 			d = second
 		}
 		all.Go(func() {
-			err := d.AsAccount(context.Background(), a.ID, func(q db.Querier) error {
-				r, err := db.ReplayGet(context.Background(), q, a.ID, "quotes", "till-7", digest[:])
-				if err != nil {
-					return err
-				}
-				if r != nil {
-					replayed.Store(i, string(r.Answer))
-					return nil
-				}
-				wrote.Store(i, true)
-				return d.ReplayPut(context.Background(), q, a.ID, "quotes", "till-7", db.Replay{BodyDigest: digest[:], Status: 201, Location: "/v1/quotes/1", Answer: []byte("made")})
+			got, err := db.AtMostOnce(context.Background(), d, keyed(a, "body"), func(db.Querier) (string, error) {
+				return fmt.Sprint("made ", wrote.Add(1)), nil
 			})
-			if err != nil {
-				t.Error(err)
+			if err != nil || got != "made 1" {
+				t.Errorf("%q, %v", got, err)
 			}
 		})
 	}
 	all.Wait()
-	count := func(m *sync.Map) (n int) {
-		m.Range(func(_, v any) bool {
-			if s, ok := v.(string); ok && s != "made" {
-				t.Errorf("replayed %q", s)
-			}
-			n++
-			return true
-		})
-		return n
+	if n := wrote.Load(); n != 1 {
+		t.Errorf("%d wrote", n)
 	}
-	if w, r := count(&wrote), count(&replayed); w != 1 || r != 63 {
-		t.Errorf("%d wrote, %d were given the answer; want 1 and 63", w, r)
-	}
-	err := base.DB.AsAccount(t.Context(), a.ID, func(q db.Querier) error {
-		_, err := db.ReplayGet(t.Context(), q, a.ID, "quotes", "till-7", other[:])
-		return err
-	})
+	never := func(db.Querier) (string, error) { return "made again", nil }
+	_, err := db.AtMostOnce(t.Context(), second, keyed(a, "another body"), never)
 	wantCode(t, err, "idempotency_key_reused")
-	b := shop(t, base.DB, "South")
-	must(t, base.DB.AsAccount(t.Context(), b.ID, func(q db.Querier) error {
-		r, err := db.ReplayGet(t.Context(), q, b.ID, "quotes", "till-7", other[:])
-		if r != nil {
-			t.Error("another account's answer was given")
-		}
-		return err
-	}))
+	got, err := db.AtMostOnce(t.Context(), second, keyed(shop(t, base.DB, "South"), "another body"), never)
+	must(t, err)
+	if got != "made again" {
+		t.Errorf("another account's answer was given: %q", got)
+	}
 }
 
 func TestNoTextOfTheDriverIsForTheClient(t *testing.T) {
