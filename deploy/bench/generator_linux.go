@@ -7,6 +7,7 @@ import (
 	"io"
 	"net"
 	"runtime"
+	"slices"
 	"strconv"
 	"syscall"
 	"time"
@@ -115,10 +116,10 @@ func (g *generator) run() error {
 	}
 }
 
-// send gives the next request to a connection that is free.
+// send gives the next request to the connection that has been free longest: one that is never
+// used would be closed by the other side.
 func (g *generator) send(from time.Time) error {
-	last := len(g.idle) - 1
-	s := g.idle[last]
+	s := g.idle[0]
 	r := g.reqs[g.sent%len(g.reqs)]
 	s.out = r.stamped(s.out)
 	n, err := syscall.Write(s.fd, s.out)
@@ -130,7 +131,7 @@ func (g *generator) send(from time.Time) error {
 	}
 	g.sent++
 	s.from, s.have, s.left = from, 0, -1
-	g.idle, g.busy = g.idle[:last], append(g.busy, s)
+	g.idle, g.busy = slices.Delete(g.idle, 0, 1), append(g.busy, s)
 	g.polls = append(g.polls, pollFD{fd: int32(s.fd), events: pollIn})
 	return nil
 }

@@ -104,28 +104,30 @@ func (w *world) latency(name string, ours, limit target, reqs []request, ourRate
 			return l.p99All(), err
 		}
 	}
-	nothing, err := w.other(bareConfig{Nothing: 5000})
+	nothing, err := w.other(bareConfig{Nothing: 5000}) // about what a fit check answers
 	if err != nil {
 		return row{}, err
 	}
 	defer w.drop(nothing)
-	var p, slow, floor pairs
+	var p, same pairs
 	for i := range w.sizes.pairs {
 		a, b, err := both(i%2 == 1, p99(ours, ourRate), p99(limit, limitRate))
 		if err != nil {
 			return row{}, err
 		}
 		p.add(a, b)
-		x, y, err := both(i%2 == 1, p99(limit, ourRate), p99(nothing.target, ourRate))
-		if err != nil {
+		if b, err = p99(limit, ourRate)(); err != nil {
 			return row{}, err
 		}
-		slow.add(a, x)
-		floor.add(a, y)
+		same.add(a, b)
+	}
+	floor, err := p99(nothing.target, ourRate)()
+	if err != nil {
+		return row{}, err
 	}
 	r := p.atMost(name, " ms", 1.5)
 	r.Detail = fmt.Sprintf("open loop, %.0f/s and %.0f/s; the limit at our rate %s ms (ratio %.2f), a server that does nothing %s ms",
-		ourRate, limitRate, figure(median(slow.limit)), median(slow.ratios()), figure(median(floor.limit)))
+		ourRate, limitRate, figure(median(same.limit)), median(same.ratios()), figure(floor))
 	return r, nil
 }
 
@@ -241,8 +243,8 @@ func (w *world) grown(name string, goal float64, big, small *shop, make func(*sh
 	var p pairs
 	for i := range w.sizes.pairs {
 		x, y, err := both(i%2 == 1,
-			func() (load, error) { return whole(closed(big.service.target, a, w.sizes.slice)) },
-			func() (load, error) { return whole(closed(small.service.target, b, w.sizes.slice)) })
+			func() (load, error) { return whole(closed(big.service.target, a, w.sizes.cpuFor)) },
+			func() (load, error) { return whole(closed(small.service.target, b, w.sizes.cpuFor)) })
 		if err != nil {
 			return row{}, err
 		}
@@ -288,8 +290,8 @@ func (w *world) replicas() ([]row, error) {
 	var p pairs
 	for i := range w.sizes.pairs {
 		two, one, err := both(i%2 == 1,
-			func() (load, error) { return shared(s.service.target, second.target, reqs, w.sizes.slice) },
-			func() (load, error) { return whole(closed(s.service.target, reqs, w.sizes.slice)) })
+			func() (load, error) { return shared(s.service.target, second.target, reqs, w.sizes.cpuFor) },
+			func() (load, error) { return whole(closed(s.service.target, reqs, w.sizes.cpuFor)) })
 		if err != nil {
 			return nil, err
 		}

@@ -46,6 +46,7 @@ type sizes struct {
 	grow    []int // the other sizes, smallest first
 	pairs   int
 	slice   time.Duration // of one side of a pair
+	cpuFor  time.Duration // the same where only processor time is compared, which needs less
 	writes  int           // transactions of one side of a pair that writes; a multiple of connections
 	quotes  int           // to be accepted beside feeds
 	swaps   int
@@ -54,11 +55,11 @@ type sizes struct {
 }
 
 func full() sizes {
-	return sizes{rows: 1_000_000, rowName: "1M", grow: []int{1000, 100_000}, pairs: 7, slice: 1500 * time.Millisecond, writes: 512, quotes: 4000, swaps: 5, loads: 5, swapFor: 8 * time.Second}
+	return sizes{rows: 1_000_000, rowName: "1M", grow: []int{1000, 100_000}, pairs: 7, slice: 1500 * time.Millisecond, cpuFor: 800 * time.Millisecond, writes: 512, quotes: 4000, swaps: 5, loads: 5, swapFor: 8 * time.Second}
 }
 
 func quick() sizes {
-	return sizes{rows: 100_000, rowName: "100k", grow: []int{1000}, pairs: 5, slice: 150 * time.Millisecond, writes: 96, quotes: 400, swaps: 5, loads: 1, swapFor: 600 * time.Millisecond}
+	return sizes{rows: 100_000, rowName: "100k", grow: []int{1000}, pairs: 5, slice: 100 * time.Millisecond, cpuFor: 60 * time.Millisecond, writes: 64, quotes: 240, swaps: 5, loads: 1, swapFor: 400 * time.Millisecond}
 }
 
 // shop is a database with a catalog, an account and a key, and the service on it when it runs.
