@@ -1,6 +1,8 @@
 package chart
 
 import (
+	"sync"
+
 	"golang.org/x/image/font"
 	"golang.org/x/image/font/gofont/gobold"
 	"golang.org/x/image/font/gofont/goregular"
@@ -10,16 +12,49 @@ import (
 
 // metrics measures text in the Go fonts.
 type metrics struct {
-	regular, bold *sfnt.Font
+	regular, bold *face
 	buf           sfnt.Buffer
 }
 
-func newMetrics() *metrics {
-	// Both are part of the program and always parse; without them texts measure 0.
-	r, _ := sfnt.Parse(goregular.TTF)
-	b, _ := sfnt.Parse(gobold.TTF)
-	return &metrics{regular: r, bold: b}
+// face is a font with the widths of what is nearly all text, per em, looked up before.
+type face struct {
+	font  *sfnt.Font // nil: nothing is known, and text measures 0
+	ascii [128]fixed.Int26_6
 }
+
+const em = 1000
+
+var regular, bold = sync.OnceValue(func() *face { return newFace(goregular.TTF) }), sync.OnceValue(func() *face { return newFace(gobold.TTF) })
+
+func newFace(ttf []byte) *face {
+	f, err := sfnt.Parse(ttf)
+	if err != nil { // both are part of the program and always parse
+		return &face{}
+	}
+	out := &face{font: f}
+	var buf sfnt.Buffer
+	for r := range out.ascii {
+		out.ascii[r] = out.lookUp(&buf, rune(r))
+	}
+	return out
+}
+
+func (f *face) lookUp(buf *sfnt.Buffer, r rune) fixed.Int26_6 {
+	if f.font == nil {
+		return 0
+	}
+	i, err := f.font.GlyphIndex(buf, r)
+	if err != nil {
+		return 0
+	}
+	a, err := f.font.GlyphAdvance(buf, i, fixed.I(em), font.HintingNone)
+	if err != nil {
+		return 0
+	}
+	return a
+}
+
+func newMetrics() *metrics { return &metrics{regular: regular(), bold: bold()} }
 
 // width is the width of a text in mm.
 func (m *metrics) width(t Type, text string) float64 {
@@ -27,15 +62,12 @@ func (m *metrics) width(t Type, text string) float64 {
 	if t.Bold {
 		f = m.bold
 	}
-	const em = 1000
 	sum := fixed.Int26_6(0)
 	for _, r := range text {
-		i, err := f.GlyphIndex(&m.buf, r)
-		if err != nil {
-			continue
-		}
-		if a, err := f.GlyphAdvance(&m.buf, i, fixed.I(em), font.HintingNone); err == nil {
-			sum += a
+		if int(r) < len(f.ascii) {
+			sum += f.ascii[r]
+		} else {
+			sum += f.lookUp(&m.buf, r)
 		}
 	}
 	return float64(sum) / 64 / em * t.Points * mmPerPoint

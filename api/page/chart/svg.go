@@ -1,93 +1,122 @@
 package chart
 
 import (
-	"fmt"
 	"html"
+	"math"
 	"strconv"
-	"strings"
 )
 
 // svg is a canvas that writes SVG with attributes only: no style, no script, nothing loaded
 // from anywhere.
 type svg struct {
-	b     strings.Builder
+	text
 	clips int
 	id    string // before all ids, so that two pictures can stand in one page
 }
 
 func (c *svg) Fill(outline []Pt, ink Ink) {
-	fmt.Fprintf(&c.b, `<path d="%sZ" fill="%s"/>`+"\n", path(outline), hex(ink))
+	c.s(`<path d="`).path(outline).s(`Z" fill="`).hex(ink).s("\"/>\n")
 }
 
 func (c *svg) Line(through []Pt, pen Pen) {
-	fmt.Fprintf(&c.b, `<path d="%s" fill="none" stroke="%s" stroke-width="%s" stroke-linejoin="round"`, path(through), hex(pen.Ink), mm(pen.Width))
-	if len(pen.Dash) > 0 {
-		parts := make([]string, len(pen.Dash))
-		for i, d := range pen.Dash {
-			parts[i] = mm(d)
+	c.s(`<path d="`).path(through).s(`" fill="none" stroke="`).hex(pen.Ink).s(`" stroke-width="`).mm(pen.Width).s(`" stroke-linejoin="round"`)
+	for i, d := range pen.Dash {
+		if i == 0 {
+			c.s(` stroke-dasharray="`)
+		} else {
+			c.s(" ")
 		}
-		fmt.Fprintf(&c.b, ` stroke-dasharray="%s"`, strings.Join(parts, " "))
+		c.mm(d)
 	}
-	c.b.WriteString("/>\n")
+	if len(pen.Dash) > 0 {
+		c.s(`"`)
+	}
+	c.s("/>\n")
 }
 
 func (c *svg) Text(at Pt, t Type, text string) {
-	fmt.Fprintf(&c.b, `<text x="%s" y="%s" font-size="%s" fill="%s"`, mm(at.X), mm(at.Y), mm(t.Points*mmPerPoint), hex(t.Ink))
-	if t.Align != Start {
-		fmt.Fprintf(&c.b, ` text-anchor="%s"`, [...]string{"start", "middle", "end"}[t.Align])
+	c.s(`<text x="`).mm(at.X).s(`" y="`).mm(at.Y).s(`" font-size="`).mm(t.Points * mmPerPoint).s(`" fill="`).hex(t.Ink).s(`"`)
+	switch t.Align {
+	case Middle:
+		c.s(` text-anchor="middle"`)
+	case End:
+		c.s(` text-anchor="end"`)
 	}
 	if t.Bold {
-		c.b.WriteString(` font-weight="bold"`)
+		c.s(` font-weight="bold"`)
 	}
 	if t.Halo {
-		fmt.Fprintf(&c.b, ` stroke="%s" stroke-width="0.9" stroke-linejoin="round" paint-order="stroke"`, hex(white))
+		c.s(` stroke="`).hex(white).s(`" stroke-width="0.9" stroke-linejoin="round" paint-order="stroke"`)
 	}
-	fmt.Fprintf(&c.b, ">%s</text>\n", escape(text))
+	c.s(">").s(escape(text)).s("</text>\n")
 }
 
 func (c *svg) Clip(b Box) {
 	c.clips++
-	fmt.Fprintf(&c.b, `<clipPath id="%s-clip%d"><path d="%sZ"/></clipPath><g clip-path="url(#%s-clip%d)">`+"\n", c.id, c.clips, path(b.outline()), c.id, c.clips)
+	name := c.id + "-clip" + strconv.Itoa(c.clips)
+	c.s(`<clipPath id="`).s(name).s(`"><path d="`).path(b.outline()).s(`Z"/></clipPath><g clip-path="url(#`).s(name).s(")\">\n")
 }
 
-func (c *svg) EndClip() { c.b.WriteString("</g>\n") }
+func (c *svg) EndClip() { c.s("</g>\n") }
 
 // picture puts a drawing into an SVG document with its words for those who cannot see it.
 func picture(id string, w, h float64, title, desc string, draw func(Canvas)) []byte {
-	c := &svg{id: id}
+	c := &svg{id: id, text: make(text, 0, 16<<10)}
+	c.s(`<svg xmlns="http://www.w3.org/2000/svg" width="`).mm(w).s(`mm" height="`).mm(h).s(`mm" viewBox="0 0 `).mm(w).s(" ").mm(h)
+	c.s(`" role="img" aria-labelledby="`).s(id).s(`-title `).s(id).s(`-desc" font-family="Go, 'DejaVu Sans', Verdana, 'Segoe UI', sans-serif">` + "\n")
+	c.s(`<title id="`).s(id).s(`-title">`).s(escape(title)).s("</title>\n")
+	c.s(`<desc id="`).s(id).s(`-desc">`).s(escape(desc)).s("</desc>\n")
+	c.s(`<path d="M0 0H`).mm(w).s("V").mm(h).s(`H0Z" fill="#ffffff"/>` + "\n")
 	draw(c)
-	return fmt.Appendf(nil, `<svg xmlns="http://www.w3.org/2000/svg" width="%smm" height="%smm" viewBox="0 0 %s %s" role="img" aria-labelledby="%s-title %s-desc" font-family="Go, 'DejaVu Sans', Verdana, 'Segoe UI', sans-serif">
-<title id="%s-title">%s</title>
-<desc id="%s-desc">%s</desc>
-<path d="M0 0H%sV%sH0Z" fill="#ffffff"/>
-%s</svg>
-`, mm(w), mm(h), mm(w), mm(h), id, id, id, escape(title), id, escape(desc), mm(w), mm(h), c.b.String())
+	c.s("</svg>\n")
+	return c.text
 }
 
-func path(pts []Pt) string {
-	var b strings.Builder
-	for i, p := range pts {
-		if i == 0 {
-			b.WriteByte('M')
-		} else {
-			b.WriteByte('L')
-		}
-		b.WriteString(mm(p.X) + " " + mm(p.Y))
-	}
-	return b.String()
+// text grows by pieces.
+type text []byte
+
+func (t *text) s(piece string) *text {
+	*t = append(*t, piece...)
+	return t
 }
 
 // mm writes a length with two decimals, which is finer than any printer.
-func mm(v float64) string {
-	s := strconv.FormatFloat(v, 'f', 2, 64)
-	s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
-	if s == "-0" || s == "" {
-		return "0"
+func (t *text) mm(v float64) *text {
+	b, hundredths := *t, int64(math.Round(v*100))
+	if hundredths < 0 {
+		b, hundredths = append(b, '-'), -hundredths
 	}
-	return s
+	b = strconv.AppendInt(b, hundredths/100, 10)
+	if rest := hundredths % 100; rest != 0 {
+		b = append(b, '.', '0'+byte(rest/10))
+		if rest%10 != 0 {
+			b = append(b, '0'+byte(rest%10))
+		}
+	}
+	*t = b
+	return t
 }
 
-func hex(i Ink) string { return fmt.Sprintf("#%02x%02x%02x", i[0], i[1], i[2]) }
+func (t *text) path(pts []Pt) *text {
+	for i, p := range pts {
+		if i == 0 {
+			t.s("M")
+		} else {
+			t.s("L")
+		}
+		t.mm(p.X).s(" ").mm(p.Y)
+	}
+	return t
+}
+
+func (t *text) hex(i Ink) *text {
+	const digits = "0123456789abcdef"
+	*t = append(*t, '#')
+	for _, v := range i {
+		*t = append(*t, digits[v>>4], digits[v&15])
+	}
+	return t
+}
 
 // escape makes text harmless in XML: markup is escaped, and characters that XML does not know
 // are left out.
