@@ -38,7 +38,11 @@ type till struct {
 
 func newTill(t testing.TB) *till {
 	t.Helper()
-	w := newWorld(t)
+	return newTillIn(newWorld(t))
+}
+
+func newTillIn(w *world) *till {
+	t := w.t
 	s := &till{world: w, key: w.keys[caller.Shop], place: "uferhalle"}
 	s.by = caller.Caller{AccountID: w.accounts[caller.Shop].ID, Roles: []caller.Role{caller.Shop}, RequestID: "test"}
 	w.profile(s.by, "RU")

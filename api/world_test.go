@@ -68,7 +68,12 @@ var everyRole = []caller.Role{caller.Shop, caller.Storefront, caller.Distributor
 // newWorld makes one; its catalog is loaded unless empty says not to.
 func newWorld(t testing.TB, empty ...bool) *world {
 	t.Helper()
-	w := &world{t: t, base: dbtest.Clone(t), contract: contracttest.Load(t, "../openapi.yaml"), log: &lockedBuffer{},
+	return newWorldOn(t, dbtest.Clone(t), empty...)
+}
+
+func newWorldOn(t testing.TB, base *dbtest.Database, empty ...bool) *world {
+	t.Helper()
+	w := &world{t: t, base: base, contract: contracttest.Load(t, "../openapi.yaml"), log: &lockedBuffer{},
 		accounts: map[caller.Role]account.Account{}, keys: map[caller.Role]string{}}
 	w.d = w.base.DB
 	if len(empty) == 0 {

@@ -26,6 +26,7 @@ type Server struct {
 	run     string // short folder: socket, log, and the data unless it is kept elsewhere
 	data    string
 	major   int
+	again   func() error // starts the program once more on the same data and socket
 	cmd     *exec.Cmd
 	keeper  *keeper
 	exited  chan struct{}
@@ -47,7 +48,7 @@ func Start(ctx context.Context, o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{major: p.major, exited: make(chan struct{})}
+	s := &Server{major: p.major}
 	if s.run, err = runFolder(who, o); err != nil {
 		return nil, err
 	}
@@ -78,7 +79,8 @@ func (s *Server) start(ctx context.Context, p programs, who account, o Options) 
 			return err
 		}
 	}
-	if err := s.launch(p, who, o); err != nil {
+	s.again = func() error { return s.launch(p, who, o) }
+	if err := s.again(); err != nil {
 		return err
 	}
 	if err := s.waitReady(ctx); err != nil {
@@ -157,14 +159,15 @@ func (s *Server) launch(p programs, who account, o Options) error {
 	s.cmd.Stdout, s.cmd.Stderr = log, log
 	s.cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true, Credential: who.credential}
 	dieWithUs(s.cmd.SysProcAttr)
-	started := make(chan error, 1)
+	cmd, exited, started := s.cmd, make(chan struct{}), make(chan error, 1)
+	s.exited = exited
 	go func() {
 		runtime.LockOSThread() // never unlocked: the thread ends with the goroutine
-		err := s.cmd.Start()
+		err := cmd.Start()
 		started <- err
 		if err == nil {
-			_ = s.cmd.Wait() // how it ended is in its log
-			close(s.exited)
+			_ = cmd.Wait() // how it ended is in its log
+			close(exited)
 		}
 	}()
 	if err := <-started; err != nil {
@@ -226,7 +229,22 @@ func (s *Server) Major() int { return s.major }
 // PID is the server's process, for those who want to watch or kill it.
 func (s *Server) PID() int { return s.cmd.Process.Pid }
 
-// Exited is closed when the server has ended, whoever ended it.
+// Crash ends the server at once, without a farewell to anybody connected and without flushing;
+// what was committed durably is found again by Restart. For tests of what an outage does.
+func (s *Server) Crash() {
+	_ = s.cmd.Process.Signal(syscall.SIGQUIT) // fails only when it has ended already
+	<-s.exited
+}
+
+// Restart starts a server that has ended again, under the same URLs. ctx bounds the start.
+func (s *Server) Restart(ctx context.Context) error {
+	if err := s.again(); err != nil {
+		return err
+	}
+	return s.waitReady(ctx)
+}
+
+// Exited is closed when the server has ended, whoever ended it; after Restart there is another.
 func (s *Server) Exited() <-chan struct{} { return s.exited }
 
 // Stop ends the server and removes its folder, unless the data is kept

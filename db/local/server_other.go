@@ -33,5 +33,11 @@ func (s *Server) Exited() <-chan struct{} { return nil }
 // PID is the server's process.
 func (s *Server) PID() int { return 0 }
 
+// Crash does nothing.
+func (s *Server) Crash() {}
+
+// Restart starts nothing.
+func (s *Server) Restart(context.Context) error { return ErrNoPostgres }
+
 // Stop does nothing.
 func (s *Server) Stop() error { return nil }
