@@ -3,6 +3,7 @@ package quote
 import (
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"forkwright/service/money"
@@ -32,32 +33,50 @@ const (
 	DiffTotal      = "total"
 )
 
-// Diff compares two revisions line by line. Lines are the same when their ids
-// are, or when the new part supersedes the old.
+// Diff compares two revisions line by line, in the language of the later one. Lines
+// are the same when their ids are, or when the new part supersedes the old.
 func Diff(before, after Quote) []Difference {
-	out := []Difference{}
+	c := comparison{before: before, after: after, words: wordsIn(after.Language)}
 	seen := make(map[string]bool)
 	for i, l := range after.Lines {
 		old, ok := counterpart(before.Lines, l)
 		if !ok {
-			out = append(out, change(i, l, DiffAdded, "", l.amount(after), "is new: %s x %s", l.Quantity.Plain(), l.unit()))
+			c.add(i, l, DiffAdded, "", l.amount(after), "added", "quantity", c.quantity(l))
 			continue
 		}
 		seen[old.ID] = true
-		out = append(out, lineDiff(i, old, l, before, after)...)
+		c.line(i, old, l)
 	}
 	for i, l := range before.Lines {
 		if !seen[l.ID] {
-			out = append(out, change(i, l, DiffRemoved, l.amount(before), "", "is no longer on the quote"))
+			c.add(i, l, DiffRemoved, l.amount(before), "", "removed")
 		}
 	}
 	b, a := before.Totals.Due, after.Totals.Due
 	if !b.Equal(a) || before.Currency != after.Currency {
-		d := Difference{Code: DiffTotal, Before: inCurrency(b, before), After: inCurrency(a, after)}
-		d.Text = fmt.Sprintf("The amount due %s from %s to %s.", direction(b, a), d.Before, d.After)
-		out = append(out, d)
+		c.out = append(c.out, c.difference("", DiffTotal, inCurrency(b, before), inCurrency(a, after), "total_"+direction(b, a)))
 	}
-	return out
+	return c.out
+}
+
+// comparison is two revisions while they are compared.
+type comparison struct {
+	before, after Quote
+	words         language
+	out           []Difference
+}
+
+// difference makes a sentence of a kind; values are names and what they stand for.
+func (c *comparison) difference(lineID, code, was, is, sentence string, values ...string) Difference {
+	values = append([]string{"before", c.words.figures(was), "after", c.words.figures(is)}, values...)
+	return Difference{LineID: lineID, Code: code, Before: was, After: is, Text: c.words.say(sentence, values...)}
+}
+
+// add notes a difference of a line.
+func (c *comparison) add(i int, l Line, code, was, is, sentence string, values ...string) {
+	d := c.difference(l.ID, code, was, is, sentence, values...)
+	d.Text = c.words.say("line", "no", strconv.Itoa(i+1), "name", l.name(c.words.tag), "what", strings.TrimSuffix(d.Text, "."))
+	c.out = append(c.out, d)
 }
 
 func counterpart(lines []Line, l Line) (Line, bool) {
@@ -72,34 +91,56 @@ func counterpart(lines []Line, l Line) (Line, bool) {
 	return Line{}, false
 }
 
-func lineDiff(i int, old, l Line, before, after Quote) []Difference {
-	var out []Difference
-	add := func(code, was, is, text string, args ...any) {
+// line notes in what two revisions of a line differ.
+func (c *comparison) line(i int, old, l Line) {
+	known := len(c.out)
+	differs := func(code, was, is, sentence string, values ...string) {
 		if was != is {
-			out = append(out, change(i, l, code, was, is, text, args...))
+			c.add(i, l, code, was, is, sentence, values...)
 		}
 	}
-	add(DiffSuperseded, old.SKU, l.SKU, "replaces %s", old.SKU)
-	add(DiffQuantity, old.Quantity.Plain(), l.Quantity.Plain(), "quantity %s instead of %s", l.Quantity.Plain(), old.Quantity.Plain())
-	was, is := old.priceText(before), l.priceText(after)
-	add(DiffPrice, was, is, "%s", priceChange(old, l, was, is))
-	add(DiffTax, old.Tax.Key(), l.Tax.Key(), "tax %s instead of %s", taxText(l.Tax), taxText(old.Tax))
-	if len(out) == 0 {
-		add(DiffAmount, old.amount(before), l.amount(after), "the line comes to %s instead of %s", l.amount(after), old.amount(before))
+	differs(DiffSuperseded, old.SKU, l.SKU, "superseded", "sku", old.SKU)
+	differs(DiffQuantity, old.Quantity.Plain(), l.Quantity.Plain(), "quantity")
+	differs(DiffPrice, old.priceText(c.before, english), l.priceText(c.after, english), priceChange(old, l),
+		"was", old.priceText(c.before, c.words), "is", l.priceText(c.after, c.words))
+	differs(DiffTax, old.Tax.Key(), l.Tax.Key(), "tax", "was", c.tax(old.Tax), "is", c.tax(l.Tax))
+	if len(c.out) == known {
+		differs(DiffAmount, old.amount(c.before), l.amount(c.after), "amount")
 	}
-	add(DiffVerdict, old.Verdict, l.Verdict, "the fit is now %s; it was %s", words(l.Verdict), words(old.Verdict))
-	add(DiffNotice, noticeText(old.Notices), noticeText(l.Notices), "%s", noticeChange(l.Notices))
-	add(DiffStock, stockText(old.Sourcing), stockText(l.Sourcing), "now %s; it was %s", stockText(l.Sourcing), stockText(old.Sourcing))
-	return out
+	differs(DiffVerdict, old.Verdict, l.Verdict, "verdict", "was", c.words.word("verdict", old.Verdict), "is", c.words.word("verdict", l.Verdict))
+	c.notices(i, old, l)
+	differs(DiffStock, stockText(old.Sourcing, english), stockText(l.Sourcing, english), "stock", "was", stockText(old.Sourcing, c.words), "is", stockText(l.Sourcing, c.words))
 }
 
-func change(i int, l Line, code, before, after, text string, args ...any) Difference {
-	return Difference{LineID: l.ID, Code: code, Before: before, After: after,
-		Text: fmt.Sprintf("Line %d, %s: %s.", i+1, l.name(), strings.TrimSuffix(fmt.Sprintf(text, args...), "."))}
+func (c *comparison) notices(i int, old, l Line) {
+	was, is := noticeText(old.Notices, english), noticeText(l.Notices, english)
+	switch {
+	case was == is:
+	case is == "":
+		c.add(i, l, DiffNotice, was, is, "no_notice")
+	default:
+		c.add(i, l, DiffNotice, was, is, "notice", "is", noticeText(l.Notices, c.words))
+	}
 }
 
-func (l Line) name() string {
-	text, _ := l.Text.In("en")
+// quantity is how many, with the unit where it is not each.
+func (c *comparison) quantity(l Line) string {
+	text := c.words.figures(l.Quantity.Plain())
+	if unit := l.unit(); unit != "each" {
+		text += " " + unit
+	}
+	return text
+}
+
+func (c *comparison) tax(t Tax) string {
+	if t.Category == "" {
+		return c.words.say("no_tax")
+	}
+	return c.words.say("tax_rate", "category", string(t.Category), "rate", c.words.figures(t.Rate.Plain()))
+}
+
+func (l Line) name(language string) string {
+	text, _ := l.Text.In(language, "en")
 	switch {
 	case text == "":
 		return firstOf(l.SKU, l.ID)
@@ -118,26 +159,27 @@ func (l Line) price() *money.Amount {
 	return l.NetPrice
 }
 
-func (l Line) priceText(q Quote) string {
+func (l Line) priceText(q Quote, words language) string {
 	price := l.price()
 	if price == nil {
 		return ""
 	}
-	text := inCurrency(*price, q)
+	text := words.figures(inCurrency(*price, q))
 	if l.BaseQuantity != nil && !l.BaseQuantity.Equal(money.FromInt(1)) {
-		text += " per " + l.BaseQuantity.Plain() + " " + l.unit()
+		text = words.say("per", "price", text, "quantity", words.figures(l.BaseQuantity.Plain()), "unit", l.unit())
 	}
 	return text
 }
 
-func priceChange(old, l Line, was, is string) string {
+// priceChange is the sentence for another price.
+func priceChange(old, l Line) string {
 	switch {
-	case was == "":
-		return "has a price now, " + is
-	case is == "":
-		return "has no price any longer; it was " + was
+	case old.price() == nil:
+		return "price_new"
+	case l.price() == nil:
+		return "price_gone"
 	}
-	return fmt.Sprintf("the price %s from %s to %s", direction(*old.price(), *l.price()), was, is)
+	return "price_" + direction(*old.price(), *l.price())
 }
 
 func direction(before, after money.Amount) string {
@@ -168,43 +210,25 @@ func inCurrency(a money.Amount, q Quote) string {
 	return a.Fixed(digits) + " " + string(q.Currency)
 }
 
-func taxText(t Tax) string {
-	if t.Category == "" {
-		return "not stated"
-	}
-	return fmt.Sprintf("%s at %s %%", t.Category, t.Rate.Plain())
-}
-
-func words(code string) string {
-	return firstOf(strings.ReplaceAll(code, "_", " "), "not judged")
-}
-
-func noticeText(notices []NoticeRef) string {
+func noticeText(notices []NoticeRef, words language) string {
 	texts := make([]string, len(notices))
 	for i, n := range notices {
 		texts[i] = firstOf(n.Text, n.ID)
 		if n.Blocks {
-			texts[i] = "stopped: " + texts[i]
+			texts[i] = words.say("stopped", "text", texts[i])
 		}
 	}
 	slices.Sort(texts)
 	return strings.Join(texts, "; ")
 }
 
-func noticeChange(notices []NoticeRef) string {
-	if len(notices) == 0 {
-		return "no notice applies any longer"
-	}
-	return "notice: " + noticeText(notices)
-}
-
-func stockText(sources []Source) string {
+func stockText(sources []Source, words language) string {
 	texts := make([]string, len(sources))
 	for i, s := range sources {
-		texts[i] = s.Quantity.Plain() + " " + words(string(s.Kind)) + " at " + s.Location
+		texts[i] = words.say("source", "quantity", words.figures(s.Quantity.Plain()), "kind", words.word("source", string(s.Kind)), "location", s.Location)
 		if s.On != "" {
-			texts[i] += " on " + s.On
+			texts[i] = words.say("source_on", "source", texts[i], "day", s.On)
 		}
 	}
-	return firstOf(strings.Join(texts, ", "), "not checked")
+	return firstOf(strings.Join(texts, ", "), words.say("not_checked"))
 }

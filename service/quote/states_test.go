@@ -359,16 +359,36 @@ func TestDiffReadsLikeASentence(t *testing.T) {
 		"Line 1, Coil kit (CK-2): replaces CK-1.",
 		"Line 1, Coil kit (CK-2): quantity 2 instead of 3.",
 		"Line 1, Coil kit (CK-2): the price rises from 199.00 EUR to 209.50 EUR.",
-		"Line 1, Coil kit (CK-2): the fit is now fits with; it was fits.",
+		"Line 1, Coil kit (CK-2): the fit is now: fits with; it was: fits.",
 		"Line 1, Coil kit (CK-2): notice: check the cap mark.",
-		"Line 1, Coil kit (CK-2): now 2 backorder at store on 2026-05-01; it was 1 on hand at bench, 2 on hand at store.",
+		"Line 1, Coil kit (CK-2): now 2 to be ordered at store on 2026-05-01; it was 1 on hand at bench, 2 on hand at store.",
 		"Line 2, Spring (SP-7): has no price any longer; it was 32.00 EUR.",
-		"Line 3, Labor: is new: 45 x min.",
+		"Line 3, Labor: is new: 45 min.",
 		"Line 3, Labor: is no longer on the quote.",
 		"The amount due falls from 808.80 EUR to 556.80 EUR.",
 	}
 	if diff := cmp.Diff(want, texts); diff != "" {
 		t.Errorf("sentences (-want +got):\n%s", diff)
+	}
+	after.Language = "de-AT"
+	texts = nil
+	for _, d := range quote.Diff(before, after) {
+		texts = append(texts, d.Text)
+	}
+	want = []string{
+		"Posten 1, Coil kit (CK-2): ersetzt CK-1.",
+		"Posten 1, Coil kit (CK-2): Menge 2 statt 3.",
+		"Posten 1, Coil kit (CK-2): der Preis steigt von 199,00 EUR auf 209,50 EUR.",
+		"Posten 1, Coil kit (CK-2): Passung jetzt: passt mit weiteren Teilen; bisher: passt.",
+		"Posten 1, Coil kit (CK-2): Hinweis: check the cap mark.",
+		"Posten 1, Coil kit (CK-2): jetzt 2 zu bestellen bei store am 2026-05-01; bisher 1 vorrätig bei bench, 2 vorrätig bei store.",
+		"Posten 2, Spring (SP-7): hat keinen Preis mehr; bisher 32,00 EUR.",
+		"Posten 3, Labor: ist neu: 45 min.",
+		"Posten 3, Labor: steht nicht mehr auf dem Angebot.",
+		"Zu zahlen: 556,80 EUR statt 808,80 EUR, also weniger.",
+	}
+	if diff := cmp.Diff(want, texts); diff != "" {
+		t.Errorf("in German (-want +got):\n%s", diff)
 	}
 	if same := quote.Diff(before, before); len(same) != 0 {
 		t.Errorf("a quote differs from itself: %v", same)
