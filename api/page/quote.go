@@ -71,6 +71,7 @@ type row struct {
 // other is what shares a fate without being charged.
 type other struct {
 	Role   string
+	Box    string // code of the box that it is in, after Role
 	Things []thing
 }
 
@@ -235,9 +236,9 @@ func codeOf(l quote.Line) string {
 // other adds a line that is not charged. What comes in one box, and what has the same fate
 // without a remark of its own, stands together.
 func (s *sheet) other(l quote.Line, text string) {
-	role, note := s.Words["role_"+string(l.Role)], l.Inspect
+	role, box, note := s.Words["role_"+string(l.Role)], "", l.Inspect
 	if l.Role == quote.RoleIncluded && l.IncludedIn != "" {
-		role, note = s.Words["in_box_of"]+" "+l.IncludedIn, ""
+		role, box, note = s.Words["in_box_of"], l.IncludedIn, ""
 		if text := s.stock(l); text != s.Words["stock_on_hand"] {
 			note = text // the box waits for it
 		}
@@ -247,12 +248,12 @@ func (s *sheet) other(l quote.Line, text string) {
 		x.Quantity = s.quantity(l.Quantity, l.Unit)
 	}
 	for i := range s.Others {
-		if s.Others[i].Role == role {
+		if s.Others[i].Role == role && s.Others[i].Box == box {
 			s.Others[i].Things = append(s.Others[i].Things, x)
 			return
 		}
 	}
-	s.Others = append(s.Others, other{role, []thing{x}})
+	s.Others = append(s.Others, other{role, box, []thing{x}})
 }
 
 func (s *sheet) price(l quote.Line) string {

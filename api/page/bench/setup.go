@@ -77,7 +77,11 @@ func (l *layout) setup() {
 
 // blanks are written by hand; the sag always is.
 func (l *layout) blanks(names ...string) {
-	for _, name := range append(names, "Sag measured, mm, weight eased on", "Sag measured, mm, after a bounce") {
+	length := "mm"
+	if l.system() == unit.Imperial {
+		length = "in"
+	}
+	for _, name := range append(names, "Sag measured, "+length+", weight eased on", "Sag measured, "+length+", after a bounce") {
 		l.add(name, "")
 	}
 }
@@ -190,6 +194,9 @@ func (l *layout) system() unit.System {
 }
 
 func (l *layout) show(si float64, d unit.Dimension) string {
+	if d == unit.Length && l.system() == unit.Metric {
+		return number(si, 1) + "\u00a0mm"
+	}
 	return strings.ReplaceAll(unit.Display(si, d, l.system()), " ", "\u00a0")
 }
 

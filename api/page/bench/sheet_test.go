@@ -199,7 +199,7 @@ func TestWhatIsPutTogetherIsOnTheSheet(t *testing.T) {
 		{unit.Metric, order, map[string]string{
 			"Cartridge":                "Coil cartridge Skarnfeld 36, 160 mm, QB-C36S-160",
 			"Spring":                   "8.1 N/mm (46.3 lbf/in), QB-S36L-081",
-			"Fork travel":              "160.0 mm",
+			"Fork travel":              "160 mm",
 			"Bump stop, fork extended": "44 psi (3 bar, 303 kPa)",
 			"Bump stop begins at":      "105.6 mm of travel, for the last 54.4 mm",
 			"Sag to aim at":            "33.6 mm (21 %); 28.8–38.4 mm (18–24 %) is good enough",
@@ -218,7 +218,8 @@ func TestWhatIsPutTogetherIsOnTheSheet(t *testing.T) {
 				t.Errorf("%s, %s is %q", c.units, name, got)
 			}
 		}
-		for _, name := range []string{"Sag measured, mm, weight eased on", "Sag measured, mm, after a bounce"} {
+		length := map[unit.System]string{unit.Metric: "mm", unit.Imperial: "in"}[c.units]
+		for _, name := range []string{"Sag measured, " + length + ", weight eased on", "Sag measured, " + length + ", after a bounce"} {
 			if got, there := s.fact(name); !there || got != "" {
 				t.Errorf("no room for %s", name)
 			}

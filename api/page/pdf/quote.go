@@ -1,6 +1,7 @@
 package pdf
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 
@@ -71,11 +72,17 @@ func (d *quoteDoc) seller() {
 	}
 	s := d.l.Q.Seller
 	d.para(left, width, look{size: 14, bold: true, ink: black}, s.Name)
-	lines := append([]string{s.LegalName}, s.Address...)
-	lines = append(lines, s.Country, s.Phone, s.Email, s.Website)
-	for _, text := range lines {
-		d.para(left, width, small, text)
+	d.para(left, width, small, s.LegalName)
+	begin := d.y
+	for _, text := range append(slices.Clone(s.Address), s.Country) {
+		d.para(left, width/2-2, small, text)
 	}
+	foot := d.y
+	d.y = begin
+	for _, text := range []string{s.Phone, s.Email, s.Website} {
+		d.para(left+width/2, width/2, small, text)
+	}
+	d.y = max(d.y, foot)
 }
 
 // facts stand on the right, names before values.
@@ -197,6 +204,10 @@ func (d *quoteDoc) row(c columns, i int) {
 		}
 	}
 	rest := d.wrap(small, c.itemWidth, strings.Join(more, " · "))
+	beside := 0.0 // where the codes stand when paper is short and they fit on the line of the name
+	if x := d.width(strong, r.Text) + 2; d.scale < 1 && len(names) == 1 && len(rest) == 1 && x+d.width(small, rest[0]) <= c.itemWidth {
+		beside = x
+	}
 	height := float64(len(names))*d.leading(strong) + float64(len(rest))*d.leading(small)
 	d.room(min(height, 60) + 1.6)
 	d.at(left+1, d.y, look{size: 9.2, ink: soft}, toLeft, 6, strconv.Itoa(r.No))
@@ -204,6 +215,10 @@ func (d *quoteDoc) row(c columns, i int) {
 	d.at(c.price, d.y, normal, toRight, 34, r.Price)
 	d.at(c.tax, d.y, normal, toRight, 18, r.Tax)
 	d.at(c.amount, d.y, normal, toRight, 34, d.amount(i))
+	if beside > 0 {
+		d.at(c.item+beside, d.y+(d.leading(strong)-d.leading(small))*0.76, small, toLeft, 0, rest[0])
+		rest = nil
+	}
 	first := d.y
 	for _, set := range []struct {
 		l     look
@@ -273,7 +288,7 @@ func (d *quoteDoc) others() {
 			parts = append(parts, thingText(t.Text, t.Code, t.Quantity, t.Note))
 		}
 		lines := d.wrap(l, d.w-left-right-roleWidth-2, strings.Join(parts, "; "))
-		role := d.wrap(small, roleWidth-2, o.Role)
+		role := d.wrap(small, roleWidth-2, o.Role+" "+o.Box)
 		d.room(d.leading(l) * float64(min(len(lines), 8)))
 		y := d.y
 		for i, line := range lines {
