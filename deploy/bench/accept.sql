@@ -1,6 +1,7 @@
 -- The rows that one POST /v1/quotes/{quote_id}/accept leaves, copied from a quote that the
 -- service accepted, for the next quote in turn: the leanest way to have them, in one
--- transaction and one round trip. Whether the goods are there is not looked at.
+-- transaction and one round trip. Whether the goods are there is not looked at. The location's
+-- row comes last: everybody who accepts there waits for it.
 \startpipeline
 BEGIN;
 SELECT set_config('app.account', :account::text, true);
@@ -18,17 +19,17 @@ WITH turn AS MATERIALIZED (
 ), moved AS (
   INSERT INTO stock_move (location_id, at, sku, promised, shipped)
   SELECT t.location_id, now(), mine.sku, t.qty, 0 FROM lean.reservation t, mine
-), counted AS (
-  UPDATE location l SET counter = l.counter + 1 FROM lean.reservation t WHERE l.id = t.location_id RETURNING l.counter
-), reserved AS (
-  INSERT INTO reservation (id, account_id, quote_id, line_no, location_id, sku, qty, state, held_until, change_no, created_at)
-  SELECT gen_random_uuid(), t.account_id, mine.quote_id, t.line_no, t.location_id, mine.sku, t.qty, t.state, t.held_until, counted.counter, now()
-  FROM lean.reservation t, mine, counted
 ), noted AS (
   INSERT INTO event (account_id, by_account, by_key, action, subject_kind, subject_id, columns, codes, request_id)
   SELECT account_id, by_account, by_key, action, subject_kind, mine.quote_id::text, columns, codes, request_id FROM lean.event, mine
 )
 INSERT INTO replay (account_id, operation, key, body_digest, status, location, answer)
 SELECT account_id, operation, mine.quote_id::text, body_digest, status, location, answer FROM lean.replay, mine;
+WITH counted AS (
+  UPDATE location l SET counter = l.counter + 1 FROM lean.reservation t WHERE l.id = t.location_id RETURNING l.counter
+)
+INSERT INTO reservation (id, account_id, quote_id, line_no, location_id, sku, qty, state, held_until, change_no, created_at)
+SELECT gen_random_uuid(), t.account_id, i.quote_id, t.line_no, t.location_id, i.sku, t.qty, t.state, t.held_until, counted.counter, now()
+FROM lean.reservation t, counted, lean.issued i WHERE i.n = (SELECT currval('lean.turn'));
 COMMIT;
 \endpipeline
