@@ -93,13 +93,17 @@ func seedSeller(ctx context.Context, s SeedStore, demo fs.FS, by caller.Caller) 
 	if err := readJSON(demo, "seller.json", &f); err != nil {
 		return err
 	}
-	_, err := s.PutSeller(ctx, by, account.Seller{
+	logo, err := fs.ReadFile(demo, "logo.png")
+	if err != nil {
+		return err
+	}
+	_, err = s.PutSeller(ctx, by, account.Seller{
 		AccountID: by.AccountID, LegalName: f.LegalName, TradingName: f.TradingName, Street: f.Street, StreetMore: f.StreetMore,
 		Postcode: f.Postcode, City: f.City, Region: f.Region, Country: f.Country, Registration: f.Registration, Contact: f.Contact,
 		TaxIDs: f.TaxIDs, TaxCountry: f.TaxCountry, TaxRegion: f.TaxRegion, DefaultCurrency: f.DefaultCurrency, PriceBasis: f.PriceBasis,
 		Languages: f.Languages, BenchLanguage: f.BenchLanguage, Units: f.Units, Paper: f.Paper, Terms: f.Terms, Texts: f.Texts,
 		Series: f.Series, NumberForm: f.NumberForm, TimeZone: f.TimeZone, ValidityDays: f.ValidityDays, HoldDays: f.HoldDays,
-		Labor: f.Labor, SagTargets: f.SagTargets,
+		Labor: f.Labor, SagTargets: f.SagTargets, Logo: logo, LogoType: "image/png",
 	})
 	return err
 }

@@ -33,7 +33,10 @@ var quoteHTML string
 //go:embed paper.css
 var paperCSS string
 
-var quoteTemplate = template.Must(template.New("quote").Parse(quoteHTML))
+var quoteTemplate = template.Must(template.New("quote").Funcs(template.FuncMap{"long": longCode}).Parse(quoteHTML))
+
+// longCode reports whether a code must be broken to fit its line; a shorter one stays whole.
+func longCode(s string) bool { return len(s) > 40 }
 
 // sheet is a quote as it is laid out.
 type sheet struct {
@@ -161,7 +164,7 @@ func (s *sheet) facts() {
 	add("date", s.day(cmp.Or(s.Q.IssuedOn, s.Q.CreatedAt.In(s.Q.ClockAt(s.Q.CreatedAt).Zone).Format(time.DateOnly))))
 	add("valid_until", s.day(s.Q.ValidUntil))
 	add("reference", s.Q.Reference)
-	add("fork", s.Q.ForkText)
+	add("fork", strings.ReplaceAll(s.Q.ForkText, " mm", "\u00a0mm")) // a unit stays with its figure
 	add(s.readyWord(), s.ready())
 	if s.Q.HeldUntil != nil && (s.Q.State == quote.Accepted || s.Q.State == quote.PartlyFulfilled) {
 		add("held_until", s.day(s.Q.HeldUntil.In(s.Q.ClockAt(*s.Q.HeldUntil).Zone).Format(time.DateOnly)))

@@ -15,7 +15,10 @@ var sheetHTML string
 //go:embed sheet.css
 var sheetCSS string
 
-var sheetTemplate = template.Must(template.New("bench").Funcs(template.FuncMap{"plain": chart.Plain}).Parse(sheetHTML))
+var sheetTemplate = template.Must(template.New("bench").Funcs(template.FuncMap{"plain": chart.Plain, "long": longCode}).Parse(sheetHTML))
+
+// longCode reports whether a code must be broken to fit its line; a shorter one stays whole.
+func longCode(s string) bool { return len(s) > 40 }
 
 // HTML sets a sheet as a page that stands alone: its own style, no script, nothing loaded from
 // anywhere. It needs the headers of a page (edge.PageCSP). The same sheet gives the same bytes.
