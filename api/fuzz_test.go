@@ -85,7 +85,7 @@ var stricter = map[string]string{
 	"fork_missing": together, "job_missing": together, "cartridge_missing": together, "cartridge_not_in_job": together, "preload_without_cartridge": together, "quote_empty": together,
 	"line_without_subject": together, "text_of_a_part": together, "not_of_free_text": together, "mixed_price_basis": together, "tax_reason_missing": together, "tax_reason_not_allowed": together,
 	"idempotency_key_reused": together, "contradiction": together,
-	"out_of_order": sums, "valid_until_in_the_past": sums, "past_limit": sums, "quantity_zero": sums, "cash_step_not_positive": sums, "amount_too_precise": sums, "beyond_travel": sums, "currency_of_list": sums, "fitted_missing": sums, "jobs_contradict": sums, "price_on_uncharged_line": sums, "rattles": sums, "too_close": sums, "two_prices": sums, "tax_category_missing": sums, "base_quantity_not_positive": sums, "adjusted_without_price": sums, "discount_without_lines": sums, "decimals_out_of_range": sums,
+	"out_of_order": sums, "valid_until_in_the_past": sums, "past_limit": sums, "quantity_zero": sums, "cash_step_not_positive": sums, "amount_too_precise": sums, "beyond_travel": sums, "currency_of_list": sums, "fitted_missing": sums, "jobs_contradict": sums, "price_on_uncharged_line": sums, "rattles": sums, "too_close": sums, "two_prices": sums, "tax_category_missing": sums, "base_quantity_not_positive": sums, "adjusted_without_price": sums, "discount_without_lines": sums, "quantity_not_whole": sums, "amount_too_large": sums, "decimals_out_of_range": sums,
 	"tax_rate_not_zero": sums, "tax_rate_out_of_range": sums,
 	"catalog_refused": inside, "malformed_zip": inside, "feed_header": inside, "line_too_long": inside, "not_utf8": inside, "too_many_bad_rows": inside,
 }

@@ -150,16 +150,21 @@ func (b *quoteBody) check(wrong *fault.Fields) {
 		}
 		checkAdjustments(wrong, at+"/charges", l.Charges)
 	}
-	checkAdjustments(wrong, "/discounts", justAdjustments(b.Discounts))
-	checkAdjustments(wrong, "/shipping", justAdjustments(b.Shipping))
+	checkWhole(wrong, "/discounts", b.Discounts)
+	checkWhole(wrong, "/shipping", b.Shipping)
 	few(wrong, "/locations", len(b.Locations), 100)
 }
 
-func justAdjustments(list []quote.DocumentAdjustment) (out []quote.Adjustment) {
-	for _, a := range list {
-		out = append(out, a.Adjustment)
+// checkWhole finds what is too long in discounts or charges on the whole quote.
+func checkWhole(wrong *fault.Fields, at string, list []quote.DocumentAdjustment) {
+	var plain []quote.Adjustment
+	for i, a := range list {
+		plain = append(plain, a.Adjustment)
+		if a.Tax != nil && i < 20 {
+			length(wrong, at+"/"+strconv.Itoa(i)+"/tax/reason", a.Tax.Reason, 300)
+		}
 	}
-	return out
+	checkAdjustments(wrong, at, plain)
 }
 
 // checkAdjustments finds what is too long in a list of discounts or charges.
@@ -185,7 +190,7 @@ func (s *Server) asked(ctx context.Context, who caller.Caller, b *quoteBody) (se
 	out := service.QuoteAsk{
 		Counter: b.Sale == "counter", Labor: service.LaborMode(b.Labor), Discounts: b.Discounts, Shipping: b.Shipping,
 		Currency: b.Currency, PriceList: b.PriceList, Basis: quote.Basis(b.Basis), Destination: b.Destination,
-		TaxCategory: quote.Category(b.TaxCategory), TaxReasons: b.TaxReasons, PriceDate: b.PriceDate, ValidDays: b.ValidDays,
+		TaxCategory: quote.Category(b.TaxCategory), TaxReasons: b.TaxReasons, PriceDate: b.PriceDate, ValidDays: b.ValidDays, ValidUntil: b.ValidUntil,
 		Language: b.Language, Locations: b.Locations, Reference: b.Reference, ClientID: b.ClientID,
 		Prepaid: b.Prepaid, CashStep: b.CashStep, Decimals: b.Decimals, Expected: b.ExpectedTotal, Revision: int64(b.CatalogRevision),
 	}
@@ -253,7 +258,7 @@ func (s *Server) createQuote(ctx context.Context, who caller.Caller, in newQuote
 	if err != nil {
 		return quoteOut{}, err
 	}
-	ask := service.NewAsk{PersonID: in.Body.PersonID, Issue: in.Body.Issue, ValidUntil: in.Body.ValidUntil}
+	ask := service.NewAsk{PersonID: in.Body.PersonID, Issue: in.Body.Issue}
 	if err := in.Body.person(&ask); err != nil {
 		return quoteOut{}, err
 	}

@@ -123,6 +123,7 @@ type quoteSeen struct {
 	RevisionNo    int    `json:"revision_no"`
 	PersonID      string `json:"person_id"`
 	PreviousID    string `json:"previous_id"`
+	ValidUntil    string `json:"valid_until"`
 	PriceMissing  bool   `json:"price_missing"`
 	Lines         []lineSeen
 	Totals        map[string]string
@@ -334,6 +335,16 @@ func TestWhatCannotBeQuotedIsRefusedWithWhatHelps(t *testing.T) {
 		{"a place without a rate", `{"destination": "NO", "lines": [{"code": "QB-AC-GUARD"}]}`, 422, "invalid_request", "/lines/0/tax", "no_tax_rule"},
 		{"no tax without a reason", `{"destination": "FR", "tax_category": "S", "basis": "gross", "currency": "GBP", "lines": [{"text": "x", "net_price": "1.00"}]}`, 422, "invalid_request", "/lines/0/net_price", "mixed_price_basis"},
 		{"reverse charge without a reason", `{"tax_category": "AE", "lines": [{"code": "QB-AC-GUARD"}]}`, 422, "invalid_request", "/tax_reasons/AE", "tax_reason_missing"},
+		{"one and a half of a part", `{"lines": [{"code": "QB-AC-GUARD", "quantity": "1.5"}]}`, 422, "invalid_request", "/lines/0/quantity", "quantity_not_whole"},
+		{"a free line without a quantity", `{"lines": [{"text": "x", "quantity": "0", "net_price": "1.00"}]}`, 422, "invalid_request", "/lines/0/quantity", "quantity_zero"},
+		{"more than can be written", `{"lines": [{"text": "x", "quantity": "999999", "net_price": "999999999999999"}]}`, 422, "invalid_request", "/lines/0/quantity", "amount_too_large"},
+		{"two discounts above the price", `{"discounts": [{"percent": "60"}, {"percent": "60"}], "lines": [{"code": "QB-AC-GUARD"}]}`, 422, "invalid_request", "/discounts", "discount_too_large"},
+		{"a discount on a rate that nothing has", `{"discounts": [{"amount": "1", "tax": {"category": "S", "rate": "7"}}], "lines": [{"code": "QB-AC-GUARD"}]}`, 422, "invalid_request", "/discounts/0/tax", "discount_without_lines"},
+		{"half a yen for shipping", `{"currency": "JPY", "shipping": [{"amount": "0.5"}], "lines": [{"text": "x", "net_price": "100", "tax": {"category": "S", "rate": "10"}}]}`, 422, "invalid_request", "/shipping/0/amount", "amount_too_precise"},
+		{"shipping that pays", `{"shipping": [{"amount": "-1"}], "lines": [{"code": "QB-AC-GUARD"}]}`, 422, "invalid_request", "/shipping/0/amount", "negative_amount"},
+		{"more decimals than the currency has", `{"decimals": 4, "lines": [{"code": "QB-AC-GUARD"}]}`, 422, "invalid_request", "/decimals", "decimals_out_of_range"},
+		{"both bases", `{"lines": [{"text": "x", "net_price": "1"}, {"text": "y", "gross_price": "1"}]}`, 422, "invalid_request", "", "mixed_price_basis"},
+		{"whose tax the total is of", `{"expected_total": "16.00", "destination": "FR", "lines": [{"code": "QB-AC-GUARD", "for_fork": "none"}]}`, 409, "expected_total_differs", "", `"destination":"FR"`},
 		{"another total than expected", `{"expected_total": "16.00", "lines": [{"code": "QB-AC-GUARD", "for_fork": "none"}]}`, 409, "expected_total_differs", "", `"computed_total":"19.04"`},
 		{"a location that is none", `{"locations": ["moon"], "lines": [{"code": "QB-AC-GUARD"}]}`, 422, "invalid_request", "/locations/0", ""},
 		{"a choice of a kit that is none", `{"lines": [{"code": "QB-C36S-160", "for_fork": "none", "choices": {"spring": "QB-AC-GUARD"}}]}`, 422, "not_a_choice", "/lines/0/choices/spring", "QB-S36L-055"},
@@ -568,6 +579,61 @@ func TestTheNextRevisionSaysWhatIsDifferent(t *testing.T) {
 	}
 	if !codes["quantity"] || !codes["removed"] || !codes["total"] {
 		t.Errorf("differences: %v", changed.Differences)
+	}
+}
+
+func TestAQuoteHoldsAsLongAsItWasAskedFor(t *testing.T) {
+	s := newTill(t)
+	today, err := time.LoadLocation("Europe/Berlin")
+	s.must(err)
+	in := func(days int) string { return time.Now().In(today).AddDate(0, 0, days).Format(time.DateOnly) }
+	for _, x := range []struct{ name, ask, issue, want string }{
+		{"as the shop does", ``, ``, in(21)},
+		{"days of the draft", `, "valid_days": 3`, ``, in(3)},
+		{"a day of the draft", `, "valid_until": "` + in(40) + `"`, ``, in(40)},
+		{"days at issue before the draft's", `, "valid_days": 3`, `{"valid_days": 5}`, in(5)},
+		{"days at issue before the draft's day", `, "valid_until": "` + in(40) + `"`, `{"valid_days": 5}`, in(5)},
+		{"a day at issue before the draft's days", `, "valid_days": 3`, `{"valid_until": "` + in(9) + `"}`, in(9)},
+	} {
+		ask := `{"lines": [{"code": "QB-AC-GUARD", "for_fork": "none"}]` + x.ask + `}`
+		draft := s.made(s.post("/v1/quotes", ask), 201)
+		issued := s.made(s.act(draft, "issue", x.issue), 200)
+		if issued.ValidUntil != x.want {
+			t.Errorf("%s: until %s, want %s", x.name, issued.ValidUntil, x.want)
+		}
+		if x.issue == "" {
+			next := s.made(s.act(s.made(s.act(s.made(s.post("/v1/quotes", counter), 201), "revise", ask), 201), "issue", ""), 200)
+			if next.ValidUntil != x.want {
+				t.Errorf("%s, of a next revision: until %s, want %s", x.name, next.ValidUntil, x.want)
+			}
+		}
+	}
+}
+
+func TestWhatIsTakenBackIsCredited(t *testing.T) {
+	s := newTill(t)
+	s.shelve("QB-AC-GUARD", "3")
+	q := s.made(s.post("/v1/quotes", `{"language": "de", "lines": [{"code": "QB-AC-GUARD", "for_fork": "none", "charges": [{"text": "Geschenkverpackung", "amount": "2.00"}]},
+		{"text": "Alte Kartusche in Zahlung", "quantity": "-1", "net_price": "4.00", "tax": {"category": "S", "rate": "19"}}],
+		"discounts": [{"text": "Gutschein", "amount": "5.00", "tax": {"category": "E", "rate": "0", "reason": "Mehrzweckgutschein"}}], "issue": true}`), 201)
+	if q.Lines[1].Net != "-4.00" || q.Totals["net"] != "9.00" || q.Totals["tax"] != "2.66" || q.Totals["due"] != "11.66" {
+		t.Errorf("%+v %v", q.Lines[1], q.Totals)
+	}
+	page := html.UnescapeString(string(s.get(q.Links.Self, "Accept: text/html").Body))
+	for _, want := range []string{"Geschenkverpackung +2,00", `<data value="-4.00">−4,00</data>`, "Gutschein", "Mehrzweckgutschein"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	xml := string(s.get(q.Links.Self, "Accept: application/xml").Body)
+	for _, want := range []string{">-4.00</cbc:LineExtensionAmount>", `<cbc:Quantity unitCode="EA">-1</cbc:Quantity>`, "<cbc:ChargeIndicator>true</cbc:ChargeIndicator>"} {
+		if !strings.Contains(xml, want) {
+			t.Errorf("the XML does not say %q", want)
+		}
+	}
+	done := s.made(s.act(s.made(s.act(q, "accept", ""), 200), "fulfil", ""), 200)
+	if done.State != "fulfilled" || s.held("QB-AC-GUARD") != "2 on hand, 0 promised" {
+		t.Errorf("%s, %s", done.State, s.held("QB-AC-GUARD"))
 	}
 }
 

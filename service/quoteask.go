@@ -38,6 +38,7 @@ type QuoteAsk struct {
 	TaxReasons  map[quote.Category]string  `json:"tax_reasons,omitempty"`
 	PriceDate   string                     `json:"price_date,omitempty"` // "" is today in the seller's zone
 	ValidDays   int                        `json:"valid_days,omitempty"` // 0 is the seller's
+	ValidUntil  string                     `json:"-"`                    // instead of ValidDays; a next revision does not inherit it
 	Language    string                     `json:"language,omitempty"`   // "" is the seller's first
 	Locations   []string                   `json:"locations,omitempty"`  // where goods may come from, in order; empty: see QuoteStore.PlacesFor
 	Reference   string                     `json:"reference,omitempty"`  // the customer's own

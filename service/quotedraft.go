@@ -50,7 +50,17 @@ func (p *QuotePlan) Draft(src QuoteSources) (quote.Quote, error) {
 	if err != nil {
 		return quote.Quote{}, d.asAsked(err)
 	}
-	return q, quote.CheckExpected(q.Document(), priced, *p.ask.Expected)
+	return q, d.expected(priced, *p.ask.Expected)
+}
+
+// expected holds the total against the one that the caller expects. Where they differ, the answer
+// says which destination's taxes were used as well.
+func (d *draft) expected(p quote.Priced, total money.Amount) error {
+	err := quote.CheckExpected(d.q.Document(), p, total)
+	if f := fault.As(err); f != nil {
+		f.Extra["destination"] = d.q.Destination
+	}
+	return err
 }
 
 // draft is a plan while it is priced.
@@ -88,7 +98,7 @@ func (d *draft) terms() error {
 		State: quote.Draft, Version: 1, RevisionNo: 1, Series: s.Series, AccountID: s.AccountID,
 		ClientID: a.ClientID, Reference: a.Reference, Currency: c, Basis: basis, Language: a.Language,
 		Destination: cmp.Or(a.Destination, place(s.TaxCountry, s.TaxRegion)), Discounts: a.Discounts, Prepaid: a.Prepaid, CashStep: a.CashStep, Decimals: a.Decimals,
-		TaxReasons: a.TaxReasons, Seller: onPaper(s), TimeZone: s.TimeZone, CreatedAt: d.src.Clock.Now.UTC(),
+		ValidDays: a.ValidDays, ValidUntil: a.ValidUntil, TaxReasons: a.TaxReasons, Seller: onPaper(s), TimeZone: s.TimeZone, CreatedAt: d.src.Clock.Now.UTC(),
 		PriceDate: cmp.Or(a.PriceDate, d.src.Clock.Today()), CatalogRevision: d.rev.Number(), RulesVersion: fitment.RulesVersion,
 		Warnings: slices.Clone(d.warnings), Asked: raw(a),
 	}

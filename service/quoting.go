@@ -106,10 +106,9 @@ type Quoting struct {
 // NewAsk is a request for a new quote.
 type NewAsk struct {
 	QuoteAsk
-	Person     *account.Person // new personal values, or
-	PersonID   string          // those of a person who is known already
-	Issue      bool
-	ValidUntil string
+	Person   *account.Person // new personal values, or
+	PersonID string          // those of a person who is known already
+	Issue    bool
 }
 
 // Create drafts a quote, issues it where asked to, and stores it. A repetition with the same
@@ -126,11 +125,11 @@ func (s *Quoting) Create(ctx context.Context, by caller.Caller, ask NewAsk) (quo
 	if err != nil {
 		return quote.Quote{}, err
 	}
-	q.PersonID, q.ValidUntil = ask.PersonID, ask.ValidUntil
+	q.PersonID = ask.PersonID
 	clock := q.ClockAt(s.Now())
 	n := NewQuote{Draft: q, Created: q.Created(clock, by), Person: ask.Person, Digest: s.Digest}
 	if ask.Issue {
-		n.Issue = s.issue(by, seller, quote.IssueTerms{ValidUntil: ask.ValidUntil, ValidDays: ask.ValidDays})
+		n.Issue = s.issue(by, seller, quote.IssueTerms{})
 	}
 	return s.Store.CreateQuote(ctx, by, n)
 }
@@ -199,9 +198,7 @@ func (s *Quoting) places(ctx context.Context, accountID string, named []string) 
 
 // issue makes the change that issues a draft with the next number of the seller's series.
 func (s *Quoting) issue(by caller.Caller, seller account.Seller, terms quote.IssueTerms) QuoteChange {
-	if terms.ValidDays == 0 {
-		terms.ValidDays = seller.ValidityDays
-	}
+	terms.UsualDays = seller.ValidityDays
 	return func(q quote.Quote, take TakeNumber) (quote.Quote, quote.Event, error) {
 		clock := q.ClockAt(s.Now())
 		if q.Number == "" {

@@ -5,6 +5,7 @@ import (
 	"math/big"
 	"slices"
 	"strconv"
+	"strings"
 
 	"forkwright/service/fault"
 	"forkwright/service/money"
@@ -101,11 +102,19 @@ func Price(d Document) (Priced, error) {
 		}
 	}
 	s.totals()
+	if !holds(s.out.Totals.Gross) {
+		return Priced{}, invalid("/lines", "amount_too_large", "the lines add up to more than a document can hold")
+	}
 	if paid := s.out.Totals.Prepaid; paid.Sign() < 0 && s.out.Totals.Gross.Sign() >= 0 { // only a credit was paid the other way
 		return Priced{}, invalid("/prepaid", "negative_amount", "%s is negative; it must be zero or more", paid)
 	}
 	return s.out, nil
 }
+
+var most = money.MustParse(strings.Repeat("9", money.MaxIntegerDigits))
+
+// holds reports whether an amount can be read by whoever we send it to.
+func holds(a money.Amount) bool { return a.Abs().Cmp(most) <= 0 }
 
 // sheet is a document while it is computed.
 type sheet struct {
@@ -143,6 +152,9 @@ func (s *sheet) lines() error {
 		p, amount := s.line(l)
 		if l.Quantity.Sign() > 0 && amount.Sign() < 0 {
 			wrong.Add(pointer("/lines", i)+"/discounts", "discount_too_large", "the discounts on this line are larger than its price")
+		}
+		if !holds(amount) {
+			wrong.Add(pointer("/lines", i)+"/quantity", "amount_too_large", "quantity times price is more than a document can hold")
 		}
 		if p.PriceMissing {
 			s.out.Unpriced = append(s.out.Unpriced, i)

@@ -204,6 +204,8 @@ func TestPriceRefuses(t *testing.T) {
 		{"/lines/0", "adjusted_without_price", with(func(l *quote.DocumentLine) {
 			l.NetPrice, l.Discounts = nil, []quote.Adjustment{{Percent: ptr(am("1"))}}
 		})},
+		{"/lines/0/quantity", "amount_too_large", with(func(l *quote.DocumentLine) { l.Quantity, l.NetPrice = am("1000000"), ptr(am("999999999999999")) })},
+		{"/lines", "amount_too_large", with(func(l *quote.DocumentLine) { l.NetPrice = ptr(am("999999999999999")) })}, // with its tax
 		{"/discounts/0", "percent_or_amount", discount(quote.Adjustment{})},
 		{"/discounts/0", "percent_or_amount", discount(quote.Adjustment{Percent: ptr(am("1")), Amount: ptr(am("1"))})},
 		{"/discounts/0/percent", "percent_out_of_range", discount(quote.Adjustment{Percent: ptr(am("100.1"))})},

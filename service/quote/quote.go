@@ -151,6 +151,7 @@ type Quote struct {
 	TimeZone        string     `json:"time_zone,omitempty"` // in which the seller counts days; empty is UTC
 	CreatedAt       time.Time  `json:"created_at"`
 	IssuedOn        string     `json:"issued_on,omitempty"`   // day in the seller's zone
+	ValidDays       int        `json:"valid_days,omitempty"`  // for how many days a draft wants to be issued; 0: as the seller does
 	ValidUntil      string     `json:"valid_until,omitempty"` // last day on which it can be accepted
 	PriceDate       string     `json:"price_date"`            // day whose prices and tax rates are used
 	HeldUntil       *time.Time `json:"held_until,omitempty"`  // how long accepted goods are kept

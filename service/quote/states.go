@@ -96,6 +96,14 @@ type Clock struct {
 // Today is the seller's day, as text like 2026-03-31.
 func (c Clock) Today() string { return c.day(0) }
 
+// days is the day so many days from today; "" for none.
+func (c Clock) days(n int) string {
+	if n == 0 {
+		return ""
+	}
+	return c.day(n)
+}
+
 func (c Clock) day(later int) string {
 	zone := c.Zone
 	if zone == nil {

@@ -67,8 +67,9 @@ const DefaultHeldFor = 14 * 24 * time.Hour
 // IssueTerms are what issuing needs from outside.
 type IssueTerms struct {
 	Number     string // from the series; ignored when the quote has one from an earlier revision
-	ValidUntil string // last day; empty: the draft's own, else today + ValidDays
-	ValidDays  int    // 0 or more
+	ValidUntil string // last day, or
+	ValidDays  int    // days from today; with neither it is as the draft says
+	UsualDays  int    // days from today where the draft says nothing
 }
 
 // Issue makes a draft binding from today. Faults: quote_empty, number_missing,
@@ -78,7 +79,7 @@ func (q Quote) Issue(c Clock, by caller.Caller, terms IssueTerms) (Quote, Event,
 		return q, Event{}, err
 	}
 	number := firstOf(q.Number, terms.Number)
-	until := firstOf(terms.ValidUntil, q.ValidUntil, c.day(terms.ValidDays))
+	until := firstOf(terms.ValidUntil, c.days(terms.ValidDays), q.ValidUntil, c.days(q.ValidDays), c.day(terms.UsualDays))
 	switch {
 	case len(q.Lines) == 0:
 		return q, Event{}, fault.New(fault.Conflict, "quote_empty", "a quote without lines cannot be issued")
