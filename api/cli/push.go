@@ -161,7 +161,7 @@ func (p *push) address(fileTime time.Time) error {
 
 // run tries until there is an answer that stays.
 func (p *push) run(ctx context.Context) error {
-	fmt.Fprintf(p.e.Err, "sending %s (%s)\n", p.file, size(p.size))
+	fmt.Fprintf(p.e.Out, "sending %s (%s)\n", p.file, size(p.size))
 	wait := p.o.wait
 	for try := 0; ; try++ {
 		after, err := p.once(ctx)
@@ -427,21 +427,27 @@ func (p *push) report(answer []byte) error {
 	return nil
 }
 
+// line says what became of a location's feed: on the standard output what went well, and what
+// somebody should look at where errors go, so that a job whose output is thrown away is silent
+// until then.
 func (p *push) line(f pushed) {
-	c := f.Counts
+	c, out := f.Counts, p.e.Out
+	if f.State != "applied" && f.State != "unchanged" {
+		out = p.e.Err
+	}
 	state := f.State
 	if f.DryRun {
 		state += " (dry run)"
 	}
-	fmt.Fprintf(p.e.Out, "%s: %s; %d rows, %d applied, %d unchanged, %d zeroed, %d bad, %d not ours; feed %s\n",
+	fmt.Fprintf(out, "%s: %s; %d rows, %d applied, %d unchanged, %d zeroed, %d bad, %d not ours; feed %s\n",
 		f.Location, state, c.Read, c.Applied, c.Unchanged, c.Zeroed, c.Rejected, c.Unknown, f.ID)
 	if f.Problem != "" {
-		fmt.Fprintf(p.e.Out, "%s: %s: %s\n", f.Location, f.Code, f.Problem)
+		fmt.Fprintf(out, "%s: %s: %s\n", f.Location, f.Code, f.Problem)
 	}
 	if f.Rejects != "" {
-		fmt.Fprintf(p.e.Out, "%s: bad rows: %s\n", f.Location, f.Rejects)
+		fmt.Fprintf(p.e.Err, "%s: bad rows: %s\n", f.Location, f.Rejects)
 	}
 	for _, u := range f.Undercut {
-		fmt.Fprintf(p.e.Out, "%s: %s has %s, and %s are promised\n", f.Location, u.SKU, u.OnHand, u.Promised)
+		fmt.Fprintf(p.e.Err, "%s: %s has %s, and %s are promised\n", f.Location, u.SKU, u.OnHand, u.Promised)
 	}
 }
