@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"compress/gzip"
 	"context"
+	"crypto/rand"
+	"encoding/base64"
 	"fmt"
 	"io"
 	"net/http"
@@ -174,7 +176,11 @@ func TestAProxysPageIsCutShort(t *testing.T) {
 
 // The export is still being written at the first attempt, and done at the second.
 func TestAFileThatChangesWhileItIsSentIsSentAgain(t *testing.T) {
-	file := written(t, "sku,on_hand\n"+strings.Repeat("P-1,1\n", 200_000))
+	noise := make([]byte, 16<<20) // more than a connection holds on its way, also when it is compressed
+	if _, err := rand.Read(noise); err != nil {
+		t.Fatal(err)
+	}
+	file := written(t, "sku,on_hand\n"+base64.StdEncoding.EncodeToString(noise))
 	var whole []string
 	tries := 0
 	exit, mail := pushTo(t, func(w http.ResponseWriter, r *http.Request) {
