@@ -125,7 +125,7 @@ const (
 	mostMenuPrices = 200
 
 	maxLogoBytes = 256 << 10
-	maxLogoSide  = 4000 // pixels: a small file can hold a picture that fills the memory
+	maxLogoSide  = 2000 // pixels: a small file can hold a picture that fills the memory
 )
 
 // Check finds what is wrong with a profile to be stored.

@@ -17,12 +17,13 @@ func Quote(q quote.Quote, x page.Extras) ([]byte, error) {
 	if paper == "" {
 		paper = q.Seller.Paper
 	}
+	logo := pictureOf(x.Logo) // once: the paper is drawn until it fits
 	s, err := onePage(func(scale float64) (*sheet, error) {
 		s, err := newSheet(paper, laid.Title, laid.Language, q.CreatedAt, scale)
 		if err != nil {
 			return nil, err
 		}
-		d := quoteDoc{sheet: s, l: &laid, x: x}
+		d := quoteDoc{sheet: s, l: &laid, x: x, picture: logo}
 		d.draw()
 		return s, s.p.Error()
 	})
@@ -36,6 +37,8 @@ type quoteDoc struct {
 	*sheet
 	l *page.Laid
 	x page.Extras
+
+	picture *picture // the logo
 }
 
 var (
@@ -67,7 +70,7 @@ func (d *quoteDoc) draw() {
 
 func (d *quoteDoc) seller() {
 	const width = 96
-	if h := d.logo(d.x.Logo, left, d.y, 50, 15); h > 0 {
+	if h := d.logo(d.picture, left, d.y, 50, 15); h > 0 {
 		d.y += h + 2
 	}
 	s := d.l.Q.Seller

@@ -282,12 +282,12 @@ func TestALogoIsSetOrLeftOut(t *testing.T) {
 		t.Error("no picture in the file")
 	}
 	var large bytes.Buffer
-	if err := png.Encode(&large, image.NewGray(image.Rect(0, 0, 4000, 200))); err != nil {
+	if err := png.Encode(&large, image.NewGray(image.Rect(0, 0, 2000, 100))); err != nil {
 		t.Fatal(err)
 	}
 	with.Logo = large.Bytes()
 	if file := set(t, q, with); !bytes.Contains(file, []byte("/Width 1200")) {
-		t.Error("a picture of 4000 pixels is not set with as many as are printed")
+		t.Error("a picture of 2000 pixels is not set with as many as are printed")
 	}
 	for _, bad := range [][]byte{[]byte("not a picture"), b.Bytes()[:60]} {
 		with.Logo = bad
