@@ -130,7 +130,7 @@ func (w *world) turn(s *shop, side func(*shop, nightly) (float64, error)) (secon
 		return c.QueryRow(w.ctx, `
 			SELECT count(*) FILTER (WHERE listed) || ' parts, ' || count(*) FILTER (WHERE NOT listed AND on_hand = 0) || ' gone, '
 			       || sum(hashtextextended(sku || ' ' || on_hand::text || ' ' || at_least::text || ' ' || incoming::text || ' ' || bin, 0)) FILTER (WHERE listed)
-			FROM stock WHERE location_id = $1`, stockroom).Scan(&state)
+			FROM stock WHERE location_id = $1`, shelves).Scan(&state)
 	})
 	if err != nil {
 		return 0, err
@@ -147,7 +147,7 @@ func (w *world) turn(s *shop, side func(*shop, nightly) (float64, error)) (secon
 // push sends a feed as a distributor's job does, and gives the seconds until the answer.
 func (w *world) push(s *shop, f nightly) (seconds float64, err error) {
 	q := url.Values{"as_of": {time.Now().UTC().Format(time.RFC3339Nano)}}
-	req, err := http.NewRequestWithContext(w.ctx, "PUT", "http://"+s.service.addr+"/v1/locations/"+stockroom+"/stock?"+q.Encode(), bytes.NewReader(f.zipped))
+	req, err := http.NewRequestWithContext(w.ctx, "PUT", "http://"+s.service.addr+"/v1/locations/"+shelves+"/stock?"+q.Encode(), bytes.NewReader(f.zipped))
 	if err != nil {
 		return 0, err
 	}
@@ -172,5 +172,5 @@ func (w *world) push(s *shop, f nightly) (seconds float64, err error) {
 
 // merge does the same by psql.
 func (w *world) merge(s *shop, f nightly) (seconds float64, err error) {
-	return w.psql(s, strings.NewReplacer("%FILE%", f.file, "%LOCATION%", stockroom).Replace(leanFeed))
+	return w.psql(s, strings.NewReplacer("%FILE%", f.file, "%LOCATION%", shelves).Replace(leanFeed))
 }

@@ -217,7 +217,7 @@ func (w *world) sameAccepts(s *shop) error {
 			  UNION ALL SELECT count(*) FROM event WHERE subject_kind = 'quote' AND action = (SELECT action FROM lean.event)
 			  UNION ALL SELECT sum(qty) FROM promised UNION ALL SELECT counter FROM location WHERE id = $1
 			)
-			SELECT a.n, count(*) FILTER (WHERE l.n IS DISTINCT FROM a.n) FROM a, left_behind l GROUP BY a.n`, stockroom).Scan(&accepted, &different)
+			SELECT a.n, count(*) FILTER (WHERE l.n IS DISTINCT FROM a.n) FROM a, left_behind l GROUP BY a.n`, shelves).Scan(&accepted, &different)
 	})
 	if err == nil && different > 0 {
 		err = fmt.Errorf("%d quotes are accepted, and %d of 6 tables do not say so", accepted, different)

@@ -22,8 +22,8 @@ import (
 // The stockroom is a shop on a small catalog with very many parts that lie at one location,
 // and a quote of one part each to be accepted.
 const (
-	stockroom   = "store"
-	quotedParts = 1000 // the first ones, whose counts no feed changes
+	shelves     = "store" // the location
+	quotedParts = 1000    // the first ones, whose counts no feed changes
 )
 
 // stockroom is that shop with as many parts as the big catalog has rows.
@@ -50,7 +50,7 @@ func (w *world) stockroom() (*shop, error) {
 		return nil, err
 	}
 	by := caller.Caller{AccountID: s.accountID}
-	if _, err = s.store.CreateLocation(w.ctx, by, account.Location{ID: stockroom, AccountID: s.accountID, Name: "Store", TimeZone: "UTC"}); err != nil {
+	if _, err = s.store.CreateLocation(w.ctx, by, account.Location{ID: shelves, AccountID: s.accountID, Name: "Store", TimeZone: "UTC"}); err != nil {
 		return nil, err
 	}
 	if err := w.serve(s); err != nil {
@@ -97,22 +97,7 @@ func (w *world) nightly(n int, odd bool) (f nightly, err error) {
 	rows := bufio.NewWriterSize(io.MultiWriter(out, pack), 1<<20)
 	fmt.Fprintln(rows, "sku,on_hand")
 	for i := range n + n/100 {
-		onHand, listed := 3+i%50, i < n
-		if i < quotedParts {
-			onHand = 1_000_000 // never sold out here
-		} else {
-			switch i % 100 {
-			case 7:
-				listed = listed && !odd // the hundredth that one state does not have
-			case 1, 11, 21, 31, 41, 51, 61, 71, 81, 91:
-				if odd {
-					onHand++
-				}
-			}
-		}
-		if i >= n {
-			listed = odd
-		}
+		onHand, listed := countOf(i, n, odd)
 		if listed {
 			fmt.Fprintf(rows, "%s,%d\n", extra(i), onHand)
 		}
@@ -130,12 +115,28 @@ type issued struct {
 	Version int64
 }
 
+// countOf is what a feed says of a part. Those that are quoted never change and never sell out.
+func countOf(i, n int, odd bool) (onHand int, listed bool) {
+	onHand = 3 + i%50
+	switch {
+	case i < quotedParts:
+		return 1_000_000, true
+	case i >= n:
+		return onHand, odd
+	case i%100 == 7:
+		return onHand, !odd
+	case i%10 == 1 && odd:
+		return onHand + 1, true
+	}
+	return onHand, true
+}
+
 // quotes makes n issued quotes through the API, one part each, the parts in turn.
 func (w *world) quotes(s *shop, n int) (all []issued, err error) {
 	var reqs []request
 	for i := range n {
 		reqs = append(reqs, build("POST", "/v1/quotes", s.key, "application/json", text(map[string]any{
-			"lines": []any{map[string]any{"code": extra(i % quotedParts), "quantity": "1", "for_fork": "none"}}, "locations": []string{stockroom},
+			"lines": []any{map[string]any{"code": extra(i % quotedParts), "quantity": "1", "for_fork": "none"}}, "locations": []string{shelves},
 			"currency": "EUR", "customer_reference": "bench", "sale": "counter", "issue": true,
 		}), "Idempotency-Key: bench-%STAMP%"))
 	}
