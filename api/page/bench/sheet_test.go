@@ -54,12 +54,17 @@ func TestEverySheetOfTheDemoCatalog(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s := New(Input{Bill: b, Name: Names(rev, "en")})
+		in := Input{Bill: b, Name: Names(rev, "en")}
+		in.Assembled, in.WhyNot = Assemble(rev, &b, nil)
+		s := New(in)
 		html, err := s.HTML()
 		if err != nil {
 			t.Fatal(err)
 		}
 		sheets++
+		if in.WhyNot != "" || s.Chart == nil || s.SetupNote != "" && !strings.Contains(s.SetupNote, "Do not build it") {
+			t.Errorf("%s with %s: no chart, %q %q", f.ID, q.Cartridge, in.WhyNot, s.SetupNote)
+		}
 		side := rev.ChassisOf(f).SpringSide
 		if side == catalog.Left {
 			left++
