@@ -308,7 +308,10 @@ type soFar struct {
 	counts stock.Counts
 }
 
-const chunkBytes = 512 << 10
+const (
+	chunkBytes    = 512 << 10
+	progressEvery = time.Second // what has arrived is made visible
+)
 
 // stage puts the feed's rows on the desk, reading the next ones while the last are stored.
 // Memory is that of three chunks, however long the feed.
@@ -322,7 +325,7 @@ func (c *clerk) stage(ctx context.Context, in *stock.Intake) error {
 	var readErr error
 	go func() {
 		defer close(ready)
-		readErr = read(ctx, in, ready, used)
+		readErr = read(ctx, in, ready, used, c.db.now)
 	}()
 	copyRows := fmt.Sprintf(`COPY feed_desk_%d (place, line, sku, on_hand, at_least, incoming, incoming_on, bin, again) FROM STDIN`, c.desk)
 	var storeErr error
@@ -334,7 +337,7 @@ func (c *clerk) stage(ctx context.Context, in *stock.Intake) error {
 		if len(k.rows) > 0 {
 			_, storeErr = c.work.PgConn().CopyFrom(ctx, bytes.NewReader(k.rows), copyRows)
 		}
-		if now := c.db.now(); storeErr == nil && now.Sub(told) > time.Second {
+		if now := c.db.now(); storeErr == nil && now.Sub(told) >= progressEvery {
 			told, storeErr = now, c.progress(ctx, k)
 		}
 		if storeErr != nil {
@@ -348,8 +351,9 @@ func (c *clerk) stage(ctx context.Context, in *stock.Intake) error {
 	return readErr
 }
 
-// read fills chunks until the feed ends.
-func read(ctx context.Context, in *stock.Intake, ready chan<- chunk, used <-chan []byte) error {
+// read fills chunks until the feed ends. One that is not full goes on after a second, or a feed
+// of which little is ours would seem to stand still.
+func read(ctx context.Context, in *stock.Intake, ready chan<- chunk, used <-chan []byte, now func() time.Time) error {
 	send := func(rows []byte) error {
 		k := chunk{rows: rows, bytes: in.Bytes()}
 		for _, p := range in.Places() {
@@ -362,7 +366,7 @@ func read(ctx context.Context, in *stock.Intake, ready chan<- chunk, used <-chan
 			return ctx.Err()
 		}
 	}
-	rows := <-used
+	rows, sent := <-used, now()
 	for {
 		entries, err := in.Next()
 		if err == io.EOF {
@@ -374,11 +378,11 @@ func read(ctx context.Context, in *stock.Intake, ready chan<- chunk, used <-chan
 		for i := range entries {
 			rows = appendEntry(rows, &entries[i])
 		}
-		if len(rows) >= chunkBytes {
+		if len(rows) >= chunkBytes || now().Sub(sent) > progressEvery {
 			if err := send(rows); err != nil {
 				return err
 			}
-			rows = <-used
+			rows, sent = <-used, now()
 		}
 	}
 }

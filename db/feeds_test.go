@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -409,6 +410,42 @@ func TestOneFeedPerLocationAtATimeAndNoneWaits(t *testing.T) {
 	must(t, w.Close())
 	must(t, <-first)
 	d.want(map[string]string{"P-1": "2"})
+}
+
+// ticking is a body whose every read takes the clock a second on.
+type ticking struct {
+	io.Reader
+	tick func()
+}
+
+func (r ticking) Read(p []byte) (int, error) {
+	r.tick()
+	return r.Reader.Read(p)
+}
+
+func TestARunningFeedShowsWhatHasComeAlsoOfOthersParts(t *testing.T) {
+	d := newDepot(t, `{}`, nil)
+	var seconds atomic.Int64
+	clocked := d.on.Open(t, db.Options{Now: func() time.Time { return base.Add(time.Duration(seconds.Load()) * time.Second) }})
+	r, w := io.Pipe()
+	done := make(chan error, 1)
+	go func() {
+		_, err := clocked.TakeFeed(t.Context(), d.by, "depot", at(stock.Full, 0), anyParts(10), ticking{r, func() { seconds.Add(2) }})
+		done <- err
+	}()
+	fmt.Fprint(w, "sku,on_hand\n"+strings.Repeat("FOREIGN,1\n", 20_000))
+	for deadline := time.Now().Add(30 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+		feeds, err := d.Feeds(t.Context(), "depot", stock.Running, "", 1)
+		must(t, err)
+		if len(feeds) == 1 && feeds[0].Counts.Unknown > 0 && feeds[0].Bytes > 0 {
+			break
+		}
+		if time.Now().After(deadline) {
+			t.Fatalf("the running feed shows nothing: %+v", feeds)
+		}
+	}
+	must(t, w.Close())
+	must(t, <-done)
 }
 
 func gzipped(t *testing.T, text string) []byte {
