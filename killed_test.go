@@ -24,7 +24,7 @@ const serviceKills = 100
 func TestLongATillRepeatsWhatAKillCutOff(t *testing.T) {
 	f := newFleet(t)
 	f.shelve("100000")
-	var victim atomic.Pointer[replica]
+	var victim atomic.Pointer[process]
 	ctx, stop := context.WithCancel(t.Context())
 	var tills sync.WaitGroup
 	var made, repeated atomic.Int64
@@ -93,7 +93,7 @@ func (f *fleet) writes(admin *pgx.Conn, open bool) bool {
 }
 
 // oneSale quotes and accepts, and repeats what is cut off.
-func (f *fleet) oneSale(victim *atomic.Pointer[replica], key string, repeated *atomic.Int64) {
+func (f *fleet) oneSale(victim *atomic.Pointer[process], key string, repeated *atomic.Int64) {
 	q := f.quoted(f.insist(victim, repeated, "/v1/quotes", oneGuard, "Idempotency-Key: "+key))
 	a := f.insist(victim, repeated, q.Links.Self+"/accept", "", "Idempotency-Key: "+key, fmt.Sprintf(`If-Match: "%d"`, q.Version))
 	if a.status != http.StatusOK || !strings.Contains(string(a.body), `"state":"accepted"`) {
@@ -101,7 +101,7 @@ func (f *fleet) oneSale(victim *atomic.Pointer[replica], key string, repeated *a
 	}
 }
 
-func (f *fleet) insist(victim *atomic.Pointer[replica], repeated *atomic.Int64, target, body string, headers ...string) fleetAnswer {
+func (f *fleet) insist(victim *atomic.Pointer[process], repeated *atomic.Int64, target, body string, headers ...string) fleetAnswer {
 	if r := victim.Load(); r != nil {
 		a, err := f.ask(r.address, f.keys[0], http.MethodPost, target, body, headers...)
 		if err == nil {

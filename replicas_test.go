@@ -47,15 +47,15 @@ func TestMain(m *testing.M) {
 type fleet struct {
 	t        *testing.T
 	base     *dbtest.Database
-	replicas []*replica
+	replicas []*process
 	keys     []string
 	client   http.Client
 }
 
-// replica is one process of the service.
-type replica struct {
+// process is the service once more, beside the others.
+type process struct {
 	address string
-	process *exec.Cmd
+	command *exec.Cmd
 	killed  bool
 }
 
@@ -113,7 +113,7 @@ func (f *fleet) secondShop(demo fs.FS) (key string) {
 }
 
 // start runs the service as another process, whose connections the database knows by a name.
-func (f *fleet) start(name string) *replica {
+func (f *fleet) start(name string) *process {
 	f.t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	f.must(err)
@@ -128,7 +128,7 @@ func (f *fleet) start(name string) *replica {
 	alive, err := p.StdinPipe()
 	f.must(err)
 	f.must(p.Start())
-	r := &replica{address: address, process: p}
+	r := &process{address: address, command: p}
 	f.t.Cleanup(func() {
 		_ = alive.Close()
 		if r.killed {
@@ -144,11 +144,11 @@ func (f *fleet) start(name string) *replica {
 	return r
 }
 
-func (f *fleet) kill(r *replica) {
+func (f *fleet) kill(r *process) {
 	f.t.Helper()
 	r.killed = true
-	f.must(r.process.Process.Kill())
-	_ = r.process.Wait() // it was killed
+	f.must(r.command.Process.Kill())
+	_ = r.command.Wait() // it was killed
 }
 
 func (f *fleet) wait(address string) {

@@ -88,7 +88,7 @@ func (w *world) profile(by caller.Caller, series string) {
 func (w *world) taxes() {
 	var rules []quote.TaxRule
 	for _, r := range w.rows("../testdata/demo/tax_rates.csv") {
-		rules = append(rules, quote.TaxRule{Class: r["class"], Destination: r["country"], From: r["valid_from"], Tax: quote.Tax{Category: quote.Category(r["category"]), Rate: money.MustParse(r["rate"])}})
+		rules = append(rules, quote.TaxRule{Class: r["class"], Destination: r["country"], From: r["valid_from"], Tax: quote.Tax{Category: quote.Category(r["category"]), Rate: money.MustParse(r["rate"]), Reason: r["reason"]}})
 	}
 	w.must(w.d.PutTaxRules(w.t.Context(), caller.Caller{}, rules))
 }

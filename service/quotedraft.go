@@ -315,10 +315,15 @@ func (d *draft) entry(sku string, quantity money.Amount) (quote.Entry, bool) {
 func (d *draft) entries(sku string) (out []quote.Entry) {
 	for _, o := range d.src.Own {
 		if o.SKU == sku {
-			out = append(out, quote.Entry{
+			e := quote.Entry{
 				Source:   quote.PriceSource{Kind: quote.PriceOwn, From: o.From},
 				Currency: money.Currency(o.Currency), Basis: quote.Basis(o.Basis), Price: o.Amount, MinQuantity: o.MinQuantity, Until: o.Until,
-			})
+			}
+			if part, ok := d.rev.Part(sku); ok && part.PackQuantity > 0 { // a shop's price is that of what it sells
+				base := amountOf(part.PackQuantity)
+				e.BaseQuantity = &base
+			}
+			out = append(out, e)
 		}
 	}
 	for _, list := range d.rev.PriceLists() {
@@ -370,6 +375,9 @@ func (d *draft) tax(category quote.Category, class string) (quote.Tax, error) {
 		if tax, err := quote.FindTax(rules, class+"/"+string(category), to, d.q.PriceDate); err == nil {
 			return tax, nil
 		}
+	}
+	if d.ask.TaxCategory != "" && slices.Contains([]quote.Category{quote.Exempt, quote.ReverseCharge, quote.OutsideScope}, category) {
+		return quote.Tax{Category: category}, nil // asked for, with a reason, and 0 by what the category is
 	}
 	return quote.Tax{}, fault.New(fault.Invalid, "no_tax_rule", "No tax of category %s and class %s is stated for %s on %s. An administrator adds it to the tax rates; until then give the tax with the line.",
 		category, class, cmp.Or(d.q.Destination, "an unnamed destination"), d.q.PriceDate)
@@ -436,13 +444,15 @@ func noticesOn(set *notice.Set, owned *fitment.Owned, l quote.Line, c quote.Cloc
 	return out
 }
 
+var basisWords = map[quote.Basis]string{quote.Net: "without tax", quote.Gross: "with tax"}
+
 // say puts what a quote leaves open into sentences.
 func (d *draft) say(q quote.Quote) (out []quote.Warning) {
 	for i, l := range q.Lines {
 		planned := d.lines[i]
 		name, _ := l.Text.In(q.Language)
 		if l.PriceMissing() {
-			out = append(out, quote.Warning{Code: "price_missing", LineID: l.ID, Text: fmt.Sprintf("There is no price for %s in %s; the totals are without it.", name, q.Currency)})
+			out = append(out, quote.Warning{Code: "price_missing", LineID: l.ID, Text: fmt.Sprintf("There is no price for %s in %s %s; the totals are without it.", name, q.Currency, basisWords[q.Basis])})
 		}
 		if planned.judged && (planned.answer.Verdict == catalog.Unknown || planned.answer.Verdict == catalog.DoesNotFit) {
 			w := quote.Warning{Code: "fit_" + planned.answer.Verdict.String(), LineID: l.ID, Question: planned.answer.Question, Text: fmt.Sprintf("Whether %s fits is not known yet.", name)}

@@ -116,6 +116,23 @@ func (p *QuotePlan) planJob() error {
 		p.addBillLine(l)
 	}
 	p.planLabor()
+	return p.wholePackages()
+}
+
+// wholePackages rounds what a job needs to what goes over a counter; at the bench it is charged
+// by what is used.
+func (p *QuotePlan) wholePackages() error {
+	for i, l := range p.lines {
+		part, ok := p.rev.Part(l.SKU)
+		if !p.ask.Counter || !ok || !l.Role.Charged() {
+			continue
+		}
+		n, err := p.inPackages("/job", l, part)
+		if err != nil {
+			return err
+		}
+		p.lines[i] = n
+	}
 	return nil
 }
 
@@ -339,7 +356,7 @@ func (p *QuotePlan) inPackages(at string, n plannedLine, part *catalog.Part) (pl
 	}
 	if !whole.Equal(n.Quantity) {
 		n.Rule = "whole_packages"
-		n.Why = fmt.Sprintf("It is sold in packages of %s %s: %s were asked for, %s are quoted.", size.Plain(), part.Unit, n.Quantity.Plain(), whole.Plain())
+		n.Why = fmt.Sprintf("It is sold in packages of %s %s: %s are needed, %s are quoted.", size.Plain(), part.Unit, n.Quantity.Plain(), whole.Plain())
 	}
 	n.Quantity = whole
 	return n, nil

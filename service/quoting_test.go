@@ -140,6 +140,9 @@ func TestTaxFollowsPlaceAndDay(t *testing.T) {
 		{"a region without: the country's only category, which needs a reason", QuoteAsk{Lines: one, Destination: "US-OR"}, "", "tax_reason_missing"},
 		{"with its reason", QuoteAsk{Lines: one, Destination: "US-OR", TaxReasons: map[quote.Category]string{quote.OutsideScope: "sold abroad"}}, "O@0", ""},
 		{"reverse charge", QuoteAsk{Lines: one, TaxCategory: quote.ReverseCharge, TaxReasons: map[quote.Category]string{quote.ReverseCharge: "buyer owes"}}, "AE@0", ""},
+		{"reverse charge where no such rule is stated", QuoteAsk{Lines: one, Destination: "FR", TaxCategory: quote.ReverseCharge, TaxReasons: map[quote.Category]string{quote.ReverseCharge: "buyer owes"}}, "AE@0", ""},
+		{"and without a reason", QuoteAsk{Lines: one, Destination: "FR", TaxCategory: quote.ReverseCharge}, "", "tax_reason_missing"},
+		{"the zero rate is the law's to state", QuoteAsk{Lines: one, Destination: "FR", TaxCategory: quote.ZeroRated}, "", "no_tax_rule"},
 	} {
 		src := sources()
 		if x.ask.PriceDate == "2020-12-31" {
@@ -261,6 +264,44 @@ func TestARevisionKeepsTheIdsOfItsLines(t *testing.T) {
 	}
 	if diff := cmp.Diff([]string{"QB-CW8 L4", "QB-AC-BAG L2", "QB-AC-GUARD L1"}, got); diff != "" {
 		t.Errorf("(-want +got):\n%s", diff)
+	}
+}
+
+func TestFluidsGoByTheMilliliterAtTheBenchAndByThePackageOverTheCounter(t *testing.T) {
+	own := func(s *QuoteSources) {
+		s.Own = []OwnPrice{
+			{SKU: "LN-B46-250", Currency: "EUR", Basis: "net", Amount: money.MustParse("12.50"), MinQuantity: money.FromInt(1), From: "2025-01-01"},
+			{SKU: "LN-GR-50", Currency: "EUR", Basis: "net", Amount: money.MustParse("9.00"), MinQuantity: money.FromInt(1), From: "2025-01-01"},
+		}
+	}
+	service := QuoteAsk{
+		Fork: &AskedFork{ForkID: "skarnfeld-hollin-36-expert-2021", ModelYear: 2021},
+		Job:  &AskedJob{Jobs: []string{"lower_leg_service"}, Kits: []string{"QB-SV-SK36-2"}, OwnsTools: true},
+	}
+	counter := service
+	counter.Counter = true
+	for _, x := range []struct {
+		claim string
+		ask   QuoteAsk
+		want  []string
+	}{
+		{"at the bench by what is used", service, []string{"LN-B46-250 26.5 at 12.50 for 250: 1.33 own", "LN-GR-50 4 at 9.00 for 50: 0.72 own"}},
+		{"over the counter in whole packages", counter, []string{"LN-B46-250 250 at 12.50 for 250: 12.50 own whole_packages", "LN-GR-50 50 at 9.00 for 50: 9.00 own whole_packages"}},
+		{"by name in whole packages", QuoteAsk{Lines: []AskedLine{part("LN-B46-250", "251")}}, []string{"LN-B46-250 500 at 12.50 for 250: 25.00 own whole_packages"}},
+	} {
+		var got []string
+		for _, l := range mustDraft(t, x.ask, sources(own)).Lines {
+			if l.BaseQuantity != nil && (l.SKU == "LN-B46-250" || l.SKU == "LN-GR-50") {
+				line := l.SKU + " " + l.Quantity.Plain() + " at " + l.NetPrice.String() + " for " + l.BaseQuantity.Plain() + ": " + l.Amounts.Net.String() + " " + string(l.Price.Kind)
+				if l.Rule == "whole_packages" {
+					line += " " + l.Rule
+				}
+				got = append(got, line)
+			}
+		}
+		if diff := cmp.Diff(x.want, got); diff != "" {
+			t.Errorf("%s (-want +got):\n%s", x.claim, diff)
+		}
 	}
 }
 

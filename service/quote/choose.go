@@ -37,7 +37,7 @@ type Entry struct {
 	Basis        Basis
 	Price        money.Amount
 	BaseQuantity *money.Amount // the price is for so many; absent is 1
-	MinQuantity  money.Amount  // quantity break: from so many on; 0 is any
+	MinQuantity  money.Amount  // quantity break: from so many on; up to 1 is any
 	Until        string        // last day, empty is open; days are text like 2026-03-31
 }
 
@@ -48,12 +48,12 @@ func ChoosePrice(entries []Entry, currency money.Currency, basis Basis, date str
 	applies := func(e Entry) bool {
 		return e.Currency == currency && e.Basis == basis &&
 			e.Source.From <= date && (e.Until == "" || date <= e.Until) &&
-			e.MinQuantity.Cmp(quantity.Abs()) <= 0
+			e.from().Cmp(quantity.Abs()) <= 0
 	}
 	better := func(a, b Entry) int {
 		return cmp.Or(
 			cmp.Compare(preference(a.Source.Kind), preference(b.Source.Kind)),
-			b.MinQuantity.Cmp(a.MinQuantity),
+			b.from().Cmp(a.from()),
 			cmp.Compare(b.Source.From, a.Source.From),
 			cmp.Compare(a.Source.List, b.Source.List), // so that equal entries do not depend on their order
 			a.Price.Cmp(b.Price),
@@ -64,6 +64,15 @@ func ChoosePrice(entries []Entry, currency money.Currency, basis Basis, date str
 		return Entry{}, false
 	}
 	return slices.MinFunc(fit, better), true
+}
+
+// from is the quantity that a price begins at. From one on is from nothing on: half a
+// milliliter has a price.
+func (e Entry) from() money.Amount {
+	if e.MinQuantity.Cmp(money.FromInt(1)) <= 0 {
+		return money.Amount{}
+	}
+	return e.MinQuantity
 }
 
 func preference(k PriceKind) int {

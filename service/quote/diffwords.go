@@ -69,7 +69,7 @@ var english = language{"en", ".", map[string]string{
 
 	"verdict.":       "not judged",
 	"source":         "{quantity} {kind} at {location}",
-	"source_on":      "{source} on {day}",
+	"source_on":      "{source} from {day}",
 	"not_checked":    "not checked",
 	"source.on_hand": "on hand", "source.incoming": "incoming", "source.backorder": "to be ordered",
 }}
@@ -98,14 +98,14 @@ var german = language{"de", ",", map[string]string{
 	"per":           "{price} je {quantity} {unit}",
 	"price_changes": "der Preis ändert sich von {was} auf {is}",
 
-	"total_rises":   "Zu zahlen: {after} statt {before}, also mehr.",
-	"total_falls":   "Zu zahlen: {after} statt {before}, also weniger.",
-	"total_changes": "Zu zahlen: {after} statt {before}.",
+	"total_rises":   "Der Zahlbetrag steigt von {before} auf {after}.",
+	"total_falls":   "Der Zahlbetrag sinkt von {before} auf {after}.",
+	"total_changes": "Der Zahlbetrag ändert sich von {before} auf {after}.",
 
 	"verdict.": "nicht beurteilt", "verdict.fits": "passt", "verdict.fits_with": "passt mit weiteren Teilen", "verdict.does_not_fit": "passt nicht", "verdict.unknown": "noch nicht bekannt",
 	"verdict.not_in_catalog": "nicht im Katalog", "verdict.not_fork_related": "braucht keine Gabel",
 	"source":         "{quantity} {kind} bei {location}",
-	"source_on":      "{source} am {day}",
+	"source_on":      "{source} ab {day}",
 	"not_checked":    "nicht geprüft",
 	"source.on_hand": "vorrätig", "source.incoming": "unterwegs", "source.backorder": "zu bestellen",
 }}

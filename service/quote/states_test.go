@@ -364,7 +364,7 @@ func TestDiffReadsLikeASentence(t *testing.T) {
 		"Line 1, Coil kit (CK-2): the price rises from 199.00 EUR to 209.50 EUR.",
 		"Line 1, Coil kit (CK-2): the fit is now: fits with; it was: fits.",
 		"Line 1, Coil kit (CK-2): notice: check the cap mark.",
-		"Line 1, Coil kit (CK-2): now 2 to be ordered at store on 2026-05-01; it was 1 on hand at bench, 2 on hand at store.",
+		"Line 1, Coil kit (CK-2): now 2 to be ordered at store from 2026-05-01; it was 1 on hand at bench, 2 on hand at store.",
 		"Line 2, Spring (SP-7): has no price any longer; it was 32.00 EUR.",
 		"Line 3, Labor: is new: 45 min.",
 		"Line 3, Labor: is no longer on the quote.",
@@ -384,11 +384,11 @@ func TestDiffReadsLikeASentence(t *testing.T) {
 		"Posten 1, Coil kit (CK-2): der Preis steigt von 199,00 EUR auf 209,50 EUR.",
 		"Posten 1, Coil kit (CK-2): Passung jetzt: passt mit weiteren Teilen; bisher: passt.",
 		"Posten 1, Coil kit (CK-2): Hinweis: check the cap mark.",
-		"Posten 1, Coil kit (CK-2): jetzt 2 zu bestellen bei store am 2026-05-01; bisher 1 vorrätig bei bench, 2 vorrätig bei store.",
+		"Posten 1, Coil kit (CK-2): jetzt 2 zu bestellen bei store ab 2026-05-01; bisher 1 vorrätig bei bench, 2 vorrätig bei store.",
 		"Posten 2, Spring (SP-7): hat keinen Preis mehr; bisher 32,00 EUR.",
 		"Posten 3, Labor: ist neu: 45 min.",
 		"Posten 3, Labor: steht nicht mehr auf dem Angebot.",
-		"Zu zahlen: 556,80 EUR statt 808,80 EUR, also weniger.",
+		"Der Zahlbetrag sinkt von 808,80 EUR auf 556,80 EUR.",
 	}
 	if diff := cmp.Diff(want, texts); diff != "" {
 		t.Errorf("in German (-want +got):\n%s", diff)
@@ -464,7 +464,7 @@ func TestChoosePrice(t *testing.T) {
 			Price: am(price), MinQuantity: am(minimum), Until: until}
 	}
 	list := []quote.Entry{
-		entry(quote.PriceRecommended, "40", "0", "2026-01-01", ""),
+		entry(quote.PriceRecommended, "40", "1", "2026-01-01", ""),
 		entry(quote.PriceRecommended, "36", "10", "2026-01-01", ""),
 		entry(quote.PriceRecommended, "44", "0", "2026-07-01", ""),
 		entry(quote.PriceOwn, "39", "0", "2026-03-01", "2026-03-31"),
@@ -474,6 +474,7 @@ func TestChoosePrice(t *testing.T) {
 	for _, c := range []struct{ date, quantity, want string }{
 		{"2025-12-31", "1", ""},
 		{"2026-01-01", "9.9", "40"},
+		{"2026-01-01", "0.5", "40"}, // from one on is any: half a milliliter has a price
 		{"2026-01-01", "10", "36"},
 		{"2026-01-01", "-10", "36"}, // a return at the price of the sale
 		{"2026-03-31", "10", "39"},  // the shop's own price goes first
