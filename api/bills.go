@@ -284,7 +284,7 @@ func (a *asking) billDecisions(q *job.Question, b *job.Bill) (out []decisionOut,
 		case catalog.DoesNotFit, catalog.Unknown:
 			d = decisionOf(v.Verdict)
 		}
-		d = a.decide(d, subject(v, &q.Owned))
+		d = a.decide(d, subject(&v, &q.Owned))
 		out = append(out, decisionOut{"part", l.SKU, d.String()})
 		worst = max(worst, d)
 	}

@@ -74,26 +74,27 @@ func (p *plan) fillJSON(in reflect.Value, r request) error {
 	if err := plainEncoding(r.Header, false); err != nil {
 		return err
 	}
-	data, err := readAll(r)
-	if err != nil {
+	buf := borrowBuffer()
+	defer returnBuffer(buf)
+	if err := readAll(r, buf); err != nil {
 		return err
 	}
+	data := buf.Bytes() // what is decoded from it is copied
 	if p.body.optional && len(bytes.TrimSpace(data)) == 0 {
 		return nil
 	}
 	return decodeStrict(data, in.FieldByIndex(p.body.index).Addr().Interface(), p.body.nulls)
 }
 
-func readAll(r request) ([]byte, error) {
+func readAll(r request, buf *bytes.Buffer) error {
 	if err := sizeFits(r); err != nil {
-		return nil, err
+		return err
 	}
-	var buf bytes.Buffer
 	if r.ContentLength > 0 {
 		buf.Grow(int(r.ContentLength) + bytes.MinRead)
 	}
 	_, err := buf.ReadFrom(limitedBody{http.MaxBytesReader(r.writer, r.Body, r.maxBody), r.maxBody})
-	return buf.Bytes(), err
+	return err
 }
 
 func sizeFits(r request) error {

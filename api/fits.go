@@ -118,9 +118,11 @@ func (s *Server) checkFit(ctx context.Context, who caller.Caller, in fitCheckIn)
 	}
 	judged := fitment.CheckCart(a.rev, cart.named, cart.lines)
 	answer := cart.out
-	var skus []string
-	for i, l := range judged.Lines {
-		answer.Lines = append(answer.Lines, a.lineOut(l, cart.lines[i], cart.ownedBy(cart.lines[i].ForFork)))
+	answer.Lines = make([]cartLineOut, len(judged.Lines))
+	skus := make([]string, 0, len(judged.Lines))
+	for i := range judged.Lines {
+		l := &judged.Lines[i]
+		answer.Lines[i] = a.lineOut(l, &cart.lines[i])
 		if l.Matched != "" && len(l.Candidates) == 0 {
 			skus = append(skus, l.Answer.SKU)
 		}
@@ -313,21 +315,22 @@ func (c *cart) readLines(in *fitCheckBody, wrong *fault.Fields) {
 	}
 }
 
-func (a *asking) lineOut(l fitment.LineAnswer, asked fitment.Line, o *fitment.Owned) cartLineOut {
+func (a *asking) lineOut(l *fitment.LineAnswer, asked *fitment.Line) cartLineOut {
 	return cartLineOut{ID: asked.ID, Code: asked.Code, MatchedBy: string(l.Matched), Quantity: asked.Quantity, ForFork: asked.ForFork,
-		Result: a.verdictOut(l.Answer, o), Findings: findingsOut(l.Findings), Candidates: candidatesOut(l.Candidates)}
+		Result: a.verdictOut(&l.Answer), Findings: findingsOut(l.Findings), Candidates: candidatesOut(l.Candidates)}
 }
 
 func findingsOut(list []fitment.Finding) []findingOut {
-	out := []findingOut{}
-	for _, f := range list {
-		out = append(out, findingOut{f.Code, f.Text, f.Decision.String(), f.Lines, f.SKU})
+	out := make([]findingOut, len(list))
+	for i := range list {
+		f := &list[i]
+		out[i] = findingOut{f.Code, f.Text, f.Decision.String(), f.Lines, f.SKU}
 	}
 	return out
 }
 
 // countLine notes a line that could not be answered.
-func (a *asking) countLine(l fitment.LineAnswer) {
+func (a *asking) countLine(l *fitment.LineAnswer) {
 	switch {
 	case l.Answer.Verdict == catalog.NotInCatalog:
 		a.count("part_not_found", l.Answer.SKU)
@@ -348,9 +351,10 @@ func (a *asking) cartDecisions(c *cart, judged fitment.CartAnswer) (out []decisi
 			forks[i] = a.decide(f.Decision, forkSubject(o.Fork, o.Serial))
 		}
 	}
-	for i, l := range judged.Lines {
-		o := c.ownedBy(c.lines[i].ForFork)
-		d := a.decide(l.Decision, subject(l.Answer, o))
+	out = make([]decisionOut, 0, len(c.lines)+len(c.named))
+	for i := range judged.Lines {
+		l, o := &judged.Lines[i], c.ownedBy(c.lines[i].ForFork)
+		d := a.decide(l.Decision, subject(&l.Answer, o))
 		if l.Answer.Follows != "" {
 			d = max(d, a.decide(l.Decision, notice.Subject{SKU: l.Answer.Follows}))
 		}
@@ -371,17 +375,17 @@ func (a *asking) cartDecisions(c *cart, judged fitment.CartAnswer) (out []decisi
 
 // receipts are made for every line whose part and fork are known, where a key is configured.
 func (a *asking) receipts(c *cart, judged fitment.CartAnswer) []receiptOut {
-	if len(a.s.ReceiptKeys) == 0 {
+	if a.s.sealer == nil {
 		return nil
 	}
-	var out []receiptOut
-	for i, l := range judged.Lines {
-		o := c.ownedBy(c.lines[i].ForFork)
+	out := make([]receiptOut, 0, len(judged.Lines))
+	for i := range judged.Lines {
+		l, o := &judged.Lines[i], c.ownedBy(c.lines[i].ForFork)
 		if o == nil || l.Matched == "" || len(l.Candidates) > 0 {
 			continue
 		}
 		r := fitment.Issue(a.rev, o, l.Answer, a.now)
-		out = append(out, receiptOut{c.lines[i].ID, fitment.Seal(r, a.s.ReceiptKeys[0]), r.MassLeftOut})
+		out = append(out, receiptOut{c.lines[i].ID, a.s.sealer.Seal(r), r.MassLeftOut})
 	}
 	return out
 }
@@ -487,12 +491,12 @@ func (a *asking) recheckOne(ctx context.Context, token string) (recheckedOut, fi
 	}
 	was := *a
 	was.rev = then.Revision
-	before, after := was.verdictOut(change.Was, receiptFork(was.rev, r)), a.verdictOut(change.Is, receiptFork(a.rev, r))
+	before, after := was.verdictOut(&change.Was), a.verdictOut(&change.Is)
 	x.Was, x.Is = &before, &after
 	if a.view == forTrade {
 		x.Rows = change.Rows
 	}
-	return x, a.decide(decisionOf(change.Is.Verdict), subject(change.Is, receiptFork(a.rev, r))), nil
+	return x, a.decide(decisionOf(change.Is.Verdict), subject(&change.Is, receiptFork(a.rev, r))), nil
 }
 
 func receiptFork(rev *catalog.Revision, r fitment.Receipt) *fitment.Owned {

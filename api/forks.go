@@ -85,9 +85,9 @@ func (s *Server) listForks(ctx context.Context, who caller.Caller, in listForksI
 	if in.Maker != "" && slices.Contains(found.Unread, in.Maker) && !strings.Contains(in.Q, in.Maker) {
 		return none, a.unknownMaker(in.Maker)
 	}
-	answer := listForksOut{Forks: []foundForkOut{}, Sure: found.Sure, Question: searchQuestion(found.Question), Unread: found.Unread, More: found.More}
-	for _, c := range found.Candidates {
-		answer.Forks = append(answer.Forks, foundForkOut{a.forkBrief(c.Fork), whyOut(c.Why)})
+	answer := listForksOut{Forks: make([]foundForkOut, len(found.Candidates)), Sure: found.Sure, Question: searchQuestion(found.Question), Unread: found.Unread, More: found.More}
+	for i, c := range found.Candidates {
+		answer.Forks[i] = foundForkOut{a.forkBrief(c.Fork), whyOut(c.Why)}
 	}
 	if n := len(found.Candidates); found.More && n > 0 && q.Text == "" {
 		answer.NextCursor = cursorAt(found.Candidates[n-1].Fork.ID)
@@ -139,9 +139,9 @@ func (a *asking) unknownMaker(name string) error {
 }
 
 func whyOut(facts []search.Fact) []factOut {
-	out := []factOut{}
-	for _, f := range facts {
-		out = append(out, factOut{f.Code, f.Text, f.Against})
+	out := make([]factOut, len(facts))
+	for i, f := range facts {
+		out[i] = factOut{f.Code, f.Text, f.Against}
 	}
 	return out
 }
@@ -531,16 +531,16 @@ func (s *Server) listForkParts(ctx context.Context, who caller.Caller, in listFo
 		in.Live = append(in.Live, "stock") // what was filtered by is shown
 	}
 	page, next := a.partsAfter(all, after, in.limit())
-	answer := listForkPartsOut{Fork: a.forkBrief(o.Fork), Parts: []verdictOut{}, NextCursor: cursorAt(next)}
-	var decisions []decisionOut
-	var skus []string
-	for _, v := range page {
+	answer := listForkPartsOut{Fork: a.forkBrief(o.Fork), Parts: make([]verdictOut, len(page)), NextCursor: cursorAt(next)}
+	decisions, skus := make([]decisionOut, len(page)), make([]string, len(page))
+	for i := range page {
+		v := &page[i]
 		if v.Verdict == catalog.DoesNotFit {
-			v = fitment.Judge(a.rev, o, v.SKU) // with the nearest that does
+			*v = fitment.Judge(a.rev, o, v.SKU) // with the nearest that does
 		}
-		answer.Parts = append(answer.Parts, a.verdictOut(v, o))
-		decisions = append(decisions, decisionOut{"part", v.SKU, a.decide(decisionOf(v.Verdict), subject(v, o)).String()})
-		skus = append(skus, v.SKU)
+		answer.Parts[i] = a.verdictOut(v)
+		decisions[i] = decisionOut{"part", v.SKU, a.decide(decisionOf(v.Verdict), subject(v, o)).String()}
+		skus[i] = v.SKU
 	}
 	out := answerTo(a, answer)
 	out.Decisions = decisions

@@ -176,27 +176,30 @@ func (a *asking) levels(ctx context.Context, skus, locations []string) ([]stock.
 
 // stockOut sums up the levels of each part asked for; a part that lies nowhere is a no.
 func (a *asking) stockOut(skus []string, levels []stock.Level) []stockOut {
-	of := map[string][]stock.Level{}
-	for _, l := range levels {
-		of[l.SKU] = append(of[l.SKU], l)
-	}
-	out := []stockOut{}
-	for _, sku := range skus {
-		x := stockOut{SKU: sku}
-		x.Availability, x.On, x.Stale = stock.ForStorefront(of[sku], a.today())
-		if a.view == forTrade {
-			for _, l := range of[sku] {
-				x.Levels = append(x.Levels, levelOf(l, a.today()))
-			}
+	slices.SortStableFunc(levels, func(x, y stock.Level) int { return strings.Compare(x.SKU, y.SKU) })
+	out, today := make([]stockOut, len(skus)), a.today()
+	for i, sku := range skus {
+		from, _ := slices.BinarySearchFunc(levels, sku, func(l stock.Level, sku string) int { return strings.Compare(l.SKU, sku) })
+		to := from
+		for to < len(levels) && levels[to].SKU == sku {
+			to++
 		}
-		out = append(out, x)
+		x, own := &out[i], levels[from:to]
+		x.SKU = sku
+		x.Availability, x.On, x.Stale = stock.ForStorefront(own, today)
+		if a.view != forTrade {
+			continue
+		}
+		for k := range own {
+			x.Levels = append(x.Levels, levelOf(&own[k], today))
+		}
 	}
 	return out
 }
 
 // levelOf is a level as the trade sees it. What should have come in before today is no promise.
-func levelOf(l stock.Level, today string) levelOut {
-	now := stock.AvailabilityOf(l, today)
+func levelOf(l *stock.Level, today string) levelOut {
+	now := stock.AvailabilityOf(*l, today)
 	out := levelOut{
 		Location: l.Location, Available: now.Available.String(), AtLeast: l.AtLeast, OnHand: l.OnHand.String(), Promised: l.Promised.String(),
 		IncomingOn: now.IncomingOn, Stale: l.Stale, AsOf: utc(l.AsOf),

@@ -437,10 +437,9 @@ func (s *Server) listPartForks(ctx context.Context, who caller.Caller, in listPa
 
 func (a *asking) forkFitOut(fit fitment.ForkFit) forkFitOut {
 	out := forkFitOut{forkBrief: a.forkBrief(fit.Fork)}
-	o := &fitment.Owned{Fork: fit.Fork}
 	for _, x := range fit.Spans {
 		out.Spans = append(out.Spans, fitSpanOut{spanOut{x.YearFrom, x.YearTo}, x.TravelsMM, x.Answer.Verdict.String(),
-			a.reasonsOut(x.Answer, o), a.requirementsOut(x.Answer.Requires), questionOut(x.Answer.Question)})
+			a.reasonsOut(x.Answer.Reasons), a.requirementsOut(x.Answer.Requires), questionOut(x.Answer.Question)})
 	}
 	return out
 }

@@ -57,7 +57,23 @@ type NoContent struct{ Reply }
 // bytes.
 var writeOptions = json.JoinOptions(json.Deterministic(true), jsonv1.OmitEmptyWithLegacySemantics(true))
 
+// buffers hold a body while it is read or written.
 var buffers = sync.Pool{New: func() any { return new(bytes.Buffer) }}
+
+// mostKept is the largest buffer that is kept for the next body.
+const mostKept = 256 << 10
+
+func borrowBuffer() *bytes.Buffer {
+	buf := buffers.Get().(*bytes.Buffer)
+	buf.Reset()
+	return buf
+}
+
+func returnBuffer(buf *bytes.Buffer) {
+	if buf.Cap() <= mostKept {
+		buffers.Put(buf)
+	}
+}
 
 // answer writes what an operation returned. The body is made whole first, so
 // that a value that cannot be written is a problem and not half an answer.
@@ -81,9 +97,8 @@ func answer(w http.ResponseWriter, req *http.Request, out any) error {
 		setIf(h, "Content-Security-Policy", v.CSP)
 		return send(w, req, rep, v.Body)
 	}
-	buf := buffers.Get().(*bytes.Buffer)
-	defer buffers.Put(buf)
-	buf.Reset()
+	buf := borrowBuffer()
+	defer returnBuffer(buf)
 	if err := json.MarshalWrite(buf, out, writeOptions); err != nil {
 		return fault.Wrap(err, fault.Internal, "internal", "%s", internalText)
 	}

@@ -24,6 +24,7 @@ import (
 
 	"forkwright/api/docs"
 	"forkwright/api/edge"
+	"forkwright/service/fitment"
 )
 
 // Config is what the shell itself needs.
@@ -59,6 +60,7 @@ type Server struct {
 	Config
 	Deps
 	limiter *limiter
+	sealer  *fitment.Sealer // nil: no receipts
 	turns   *turns
 	site    *docs.Site
 	handler http.Handler
@@ -77,6 +79,9 @@ func New(cfg Config, deps Deps) (*Server, error) {
 		cfg.Pace = time.Minute
 	}
 	s := &Server{Config: cfg, Deps: deps, limiter: newLimiter(cfg.Limits.Key, cfg.Now), turns: newTurns(cfg.Limits)}
+	if len(deps.ReceiptKeys) > 0 {
+		s.sealer = fitment.NewSealer(deps.ReceiptKeys[0])
+	}
 	site, err := docs.New(s.documented())
 	if err != nil {
 		return nil, fmt.Errorf("api: documentation: %w", err)

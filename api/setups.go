@@ -397,7 +397,7 @@ func (a *asking) setupDecision(q *setup.Question, got *setup.Answer) fitment.Dec
 		d = a.decide(d, forkSubject(q.Owned.Fork, q.Owned.Serial))
 	}
 	if got.Fit != nil {
-		d = max(d, a.decide(d, subject(*got.Fit, q.Owned)))
+		d = max(d, a.decide(d, subject(got.Fit, q.Owned)))
 	}
 	skus := []string{got.Cartridge}
 	if got.Recommended != nil {
@@ -764,7 +764,7 @@ func (a *asking) setupOut(q *setup.Question, got *setup.Answer, all bool) setupO
 		out.Refusal = &refusalOut{r.Code, r.Text, figureIf(r.By), r.Unit, figureIf(r.Have), figureIf(r.Want)}
 	}
 	if got.Fit != nil {
-		v := a.verdictOut(*got.Fit, q.Owned)
+		v := a.verdictOut(got.Fit)
 		out.Fit = &v
 	}
 	if n := got.Needed; n.RateNPerMM > 0 {

@@ -693,8 +693,8 @@ type nearestOut struct {
 	Why     string `json:"why"`
 }
 
-func (a *asking) verdictOut(v fitment.Answer, o *fitment.Owned) verdictOut {
-	out := verdictOut{SKU: v.SKU, Verdict: v.Verdict.String(), SupersededBy: v.Follows, Reasons: a.reasonsOut(v, o),
+func (a *asking) verdictOut(v *fitment.Answer) verdictOut {
+	out := verdictOut{SKU: v.SKU, Verdict: v.Verdict.String(), SupersededBy: v.Follows, Reasons: a.reasonsOut(v.Reasons),
 		Requires: a.requirementsOut(v.Requires), Question: questionOut(v.Question)}
 	if p, ok := a.rev.Part(v.SKU); ok {
 		out.Name, out.Kind = a.partName(p.SKU), p.Kind
@@ -705,32 +705,16 @@ func (a *asking) verdictOut(v fitment.Answer, o *fitment.Owned) verdictOut {
 	return out
 }
 
-func (a *asking) reasonsOut(v fitment.Answer, o *fitment.Owned) []reasonOut {
-	out := []reasonOut{}
-	for _, r := range v.Reasons {
-		x := reasonOut{Code: r.Code, Text: r.Text, Fact: r.Fact, Want: r.Want, Have: r.Have}
-		if a.view == forTrade && r.Row != "" {
-			x.Row = r.Row
-			x.Evidence, x.Source = a.evidence(cmp.Or(v.Follows, v.SKU), r.Row, o)
+func (a *asking) reasonsOut(reasons []fitment.Reason) []reasonOut {
+	out := make([]reasonOut, len(reasons))
+	for i := range reasons {
+		r, x := &reasons[i], &out[i]
+		*x = reasonOut{Code: r.Code, Text: r.Text, Fact: r.Fact, Want: r.Want, Have: r.Have}
+		if a.view == forTrade {
+			x.Row, x.Evidence, x.Source = r.Row, r.Evidence, r.Source
 		}
-		out = append(out, x)
 	}
 	return out
-}
-
-// evidence finds what stands behind a row among the few rows of a part for a fork.
-func (a *asking) evidence(sku, row string, o *fitment.Owned) (evidence, source string) {
-	if o == nil || o.Fork == nil {
-		return "", ""
-	}
-	for _, level := range a.rev.RowsOf(sku, o.Fork) {
-		for i := range level {
-			if level[i].ID == row {
-				return level[i].Evidence, level[i].Source
-			}
-		}
-	}
-	return "", ""
 }
 
 func (a *asking) requirementsOut(list []catalog.Requirement) []requirementOut {
@@ -742,7 +726,7 @@ func (a *asking) requirementsOut(list []catalog.Requirement) []requirementOut {
 }
 
 // subject is what notices may be about in a verdict.
-func subject(v fitment.Answer, o *fitment.Owned) notice.Subject {
+func subject(v *fitment.Answer, o *fitment.Owned) notice.Subject {
 	sub := notice.Subject{SKU: v.SKU}
 	if o != nil {
 		sub.Serial = o.Serial
@@ -750,8 +734,8 @@ func subject(v fitment.Answer, o *fitment.Owned) notice.Subject {
 			sub.Fork = o.Fork.ID
 		}
 	}
-	for _, r := range v.Reasons {
-		if r.Row != "" {
+	for i := range v.Reasons {
+		if r := &v.Reasons[i]; r.Row != "" {
 			sub.Rows = append(sub.Rows, r.Row)
 		}
 	}

@@ -7,29 +7,13 @@ import (
 	"time"
 
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 	"github.com/quagmt/udecimal"
 
 	"forkwright/service/fault"
 	"forkwright/service/quote"
 	"forkwright/service/stock"
 )
-
-// levelRow is a level with what tells whether it can still be believed.
-type levelRow struct {
-	Location    string
-	SKU         string
-	OnHand      udecimal.Decimal
-	AtLeast     bool
-	Incoming    udecimal.Decimal
-	IncomingOn  *time.Time
-	Promised    udecimal.Decimal
-	Bin         string
-	LastAsOf    *time.Time
-	DueBy       string
-	TimeZone    string
-	ClosedUntil *time.Time
-	DaysAway    int
-}
 
 // What lies at a location now is its last count less what was handed over since.
 const levelSelect = `
@@ -45,35 +29,65 @@ func (d *DB) StockOf(ctx context.Context, skus, locations []string) ([]stock.Lev
 	if len(skus) == 0 {
 		return nil, nil
 	}
-	rows, err := list[levelRow](ctx, d, levelSelect+`
+	return d.levels(ctx, levelSelect+`
 		WHERE s.sku = ANY($1) AND ($2::text[] IS NULL OR s.location_id = ANY($2))
 		ORDER BY s.location_id, s.sku`, skus, locations)
-	return d.levels(rows), err
 }
 
 // StockAt lists one location's parts after the one named, by part.
 func (d *DB) StockAt(ctx context.Context, location, after string, limit int) ([]stock.Level, error) {
-	rows, err := list[levelRow](ctx, d, levelSelect+`
+	return d.levels(ctx, levelSelect+`
 		WHERE s.location_id = $1 AND s.sku > $2
 		ORDER BY s.sku LIMIT $3`, location, after, limit)
-	return d.levels(rows), err
 }
 
-func (d *DB) levels(rows []levelRow) []stock.Level {
-	overdue := map[string]bool{}
-	var out []stock.Level
-	for _, r := range rows {
-		stale, judged := overdue[r.Location]
-		if !judged {
-			_, stale = stock.Schedule{DueBy: r.DueBy, Zone: zone(r.TimeZone), ClosedUntil: r.ClosedUntil}.Overdue(r.LastAsOf, d.now())
-			overdue[r.Location] = stale
+// levels reads the columns of levelSelect by their places, in one row's memory: this is on the
+// way of every list of parts with stock.
+func (d *DB) levels(ctx context.Context, sql string, args ...any) (out []stock.Level, err error) {
+	var l stock.Level
+	var schedule stock.Schedule
+	var timeZone string
+	columns := []any{&l.Location, &l.SKU, (*amount)(&l.OnHand), &l.AtLeast, (*amount)(&l.Incoming), &l.IncomingOn, (*amount)(&l.Promised), &l.Bin,
+		&l.AsOf, &schedule.DueBy, &timeZone, &schedule.ClosedUntil, &l.DaysAway}
+	now, overdue := d.now(), map[string]bool{}
+	err = d.plain(ctx, func(q querier) error {
+		rows, err := q.Query(ctx, sql, args...)
+		if err != nil {
+			return err
 		}
-		out = append(out, stock.Level{
-			Location: r.Location, SKU: r.SKU, OnHand: r.OnHand, AtLeast: r.AtLeast, Incoming: r.Incoming, IncomingOn: r.IncomingOn,
-			Promised: r.Promised, Bin: r.Bin, DaysAway: r.DaysAway, AsOf: r.LastAsOf, Stale: stale,
+		_, err = pgx.ForEachRow(rows, columns, func() error {
+			stale, judged := overdue[l.Location]
+			if !judged {
+				schedule.Zone = zone(timeZone)
+				_, stale = schedule.Overdue(l.AsOf, now)
+				overdue[l.Location] = stale
+			}
+			l.Stale = stale
+			out = append(out, l)
+			return nil
 		})
+		return err
+	})
+	return out, err
+}
+
+// amount takes a numeric as it comes, without a detour over text.
+type amount udecimal.Decimal
+
+// ScanNumeric implements pgtype.NumericScanner.
+func (a *amount) ScanNumeric(n pgtype.Numeric) error {
+	if n.Valid && n.Int != nil && n.Int.IsInt64() && n.Exp <= 0 && n.Exp >= -19 {
+		v, err := udecimal.NewFromInt64(n.Int.Int64(), uint8(-n.Exp))
+		*a = amount(v)
+		return err
 	}
-	return out
+	text, err := n.MarshalJSON() // large, or tens and hundreds that are stored without their zeros
+	if err != nil {
+		return err
+	}
+	v, err := udecimal.Parse(string(text))
+	*a = amount(v)
+	return err
 }
 
 // zone falls back to UTC: names are checked when a location is stored.

@@ -82,7 +82,7 @@ func Wrap(next http.Handler, o Options) http.Handler {
 		}
 		took := o.Now().Sub(start)
 		o.Metrics.observe(r.Method, rec, seen, took)
-		logLine(r, o, rec, seen, took)
+		logLine(r, o, rec, seen, start, took)
 	})
 }
 
@@ -126,7 +126,8 @@ func serve(next http.Handler, w *watcher, r *http.Request, rec *Record, panicked
 	next.ServeHTTP(w, r)
 }
 
-func logLine(r *http.Request, o Options, rec *Record, seen *watcher, took time.Duration) {
+// logLine hands the line to the handler itself: a Logger would look up who called it.
+func logLine(r *http.Request, o Options, rec *Record, seen *watcher, start time.Time, took time.Duration) {
 	level := slog.LevelInfo
 	if rec.Shed { // a flood of requests is no flood of lines
 		level = slog.LevelDebug
@@ -136,15 +137,14 @@ func logLine(r *http.Request, o Options, rec *Record, seen *watcher, took time.D
 	if !o.Log.Enabled(r.Context(), level) {
 		return
 	}
-	attrs := make([]slog.Attr, 0, 12)
-	attrs = append(attrs,
+	attrs := append(make([]slog.Attr, 0, 12),
 		slog.String("request_id", rec.RequestID),
 		slog.String("method", r.Method),
 		slog.String("route", rec.Route),
 		slog.Int("status", seen.statusOr200()),
 		slog.Int64("bytes", seen.bytes),
 		slog.Float64("ms", float64(took.Microseconds())/1000))
-	for _, a := range []struct{ name, value string }{
+	for _, a := range [...]struct{ name, value string }{
 		{"operation", rec.Operation}, {"account_id", rec.AccountID}, {"key_id", rec.KeyID}, {"code", rec.Code}, {"stack", string(rec.Stack)},
 	} {
 		if a.value != "" {
@@ -154,7 +154,9 @@ func logLine(r *http.Request, o Options, rec *Record, seen *watcher, took time.D
 	if rec.Cause != nil {
 		attrs = append(attrs, slog.String("cause", rec.Cause.Error()))
 	}
-	o.Log.LogAttrs(r.Context(), level, "request", attrs...)
+	line := slog.NewRecord(start.Add(took), level, "request", 0)
+	line.AddAttrs(attrs...)
+	_ = o.Log.Handler().Handle(r.Context(), line) // a log that cannot be written stops no answer
 }
 
 // requestID keeps a sane id that a proxy gave, so that one id runs through all
@@ -209,13 +211,24 @@ const (
 	ViewerCSP = "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 
+// always are the headers of every answer, by their canonical names. The lists are shared by all
+// answers: Set and Add put another in their place.
+var always = [...]struct {
+	name   string
+	values []string
+}{
+	{"X-Content-Type-Options", []string{"nosniff"}},
+	{"X-Frame-Options", []string{"DENY"}},
+	{"Referrer-Policy", []string{"no-referrer"}}, // page links carry a token
+	{"Cross-Origin-Resource-Policy", []string{"same-origin"}},
+	{"Content-Security-Policy", []string{NothingCSP}},
+}
+
 func setHeaders(h http.Header, id string) {
+	for _, x := range always {
+		h[x.name] = x.values
+	}
 	h.Set("X-Request-Id", id)
-	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("X-Frame-Options", "DENY")
-	h.Set("Referrer-Policy", "no-referrer") // page links carry a token
-	h.Set("Cross-Origin-Resource-Policy", "same-origin")
-	h.Set("Content-Security-Policy", NothingCSP)
 }
 
 // watcher notes status and size of an answer.

@@ -29,8 +29,9 @@ func (r *Revision) Reach(f *Fork) Reach {
 }
 
 // Of are the rows of a part, by level: maker, chassis, model, fork. The rows of a part for one
-// target stand together, so this is a search in a few numbers, however popular the part is.
-func (x *Reach) Of(sku string) (found [AtFork][]Fitment) {
+// target stand together, so this is a search in a few numbers, however popular the part is. They
+// are unpacked into room, which grows where it is too small.
+func (x *Reach) Of(sku string, room *[]Fitment) (found [AtFork][]Fitment) {
 	s, ok := x.r.ofPart[sku]
 	if !ok {
 		return found
@@ -46,7 +47,7 @@ func (x *Reach) Of(sku string) (found [AtFork][]Fitment) {
 		runs[l] = all[from:to]
 		n += to - from
 	}
-	rows := make([]Fitment, 0, n) // one for all levels
+	rows := slices.Grow((*room)[:0], n) // one for all levels
 	for l, run := range runs {
 		from := len(rows)
 		for _, i := range run {
@@ -54,6 +55,7 @@ func (x *Reach) Of(sku string) (found [AtFork][]Fitment) {
 		}
 		found[l] = rows[from:len(rows):len(rows)]
 	}
+	*room = rows
 	return found
 }
 
@@ -68,11 +70,23 @@ func (x *Reach) Each(yield func(Fitment, *Part) bool) {
 	}
 }
 
+// Parts yields the part and the verdict of every row that has a part.
+func (x *Reach) Parts(yield func(*Part, Verdict) bool) {
+	for _, all := range x.rows {
+		for _, i := range all {
+			row := &x.r.rows.packed[i]
+			if p := x.r.partAt[row.part]; p != nil && !yield(p, x.r.rows.shared[row.shared].Verdict) {
+				return
+			}
+		}
+	}
+}
+
 // RowsOf are the rows of a part that target a fork, by level; for several parts of one fork
 // see Reach.
 func (r *Revision) RowsOf(sku string, f *Fork) (rows [AtFork][]Fitment) {
 	x := r.Reach(f)
-	return x.Of(sku)
+	return x.Of(sku, new([]Fitment))
 }
 
 // ForksOf are the forks that a target covers, sorted by id.

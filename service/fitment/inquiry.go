@@ -37,6 +37,7 @@ type inquiry struct {
 	fork       *catalog.Fork
 	part       *catalog.Part
 	rows       [catalog.AtFork][]catalog.Fitment // by level, the widest first
+	room       []catalog.Fitment                 // for them; the next question writes over it
 	limits     []catalog.Limit
 	travel     int  // own travel of a cartridge, mm; 0 for any other part
 	springSide bool // the part carries load or changes travel
@@ -72,10 +73,10 @@ var springSideKinds = []string{
 func (c *inquiry) inquire(j *judging, part *catalog.Part) {
 	*c = inquiry{
 		judging: j, owned: j.owned, stated: j.owned, fork: j.owned.Fork, part: part,
-		rows: j.reach.Of(part.SKU), travel: travelOf(j.rev, part),
-		springSide: slices.Contains(springSideKinds, part.Kind),
-		facts:      c.facts[:0], seen: c.seen[:0],
+		travel: travelOf(j.rev, part), springSide: slices.Contains(springSideKinds, part.Kind),
+		facts: c.facts[:0], seen: c.seen[:0], room: c.room,
 	}
+	c.rows = j.reach.Of(part.SKU, &c.room)
 	if c.springSide {
 		c.limits = c.rev.Limits(c.fork.ID)
 	}

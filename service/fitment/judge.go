@@ -260,7 +260,7 @@ func (c *inquiry) missing(name string, answers []branch) []Reason {
 		r := plain(code, values{{"fact", factName(name)}, {"have", c.shown(name, b.value)}, {"requires", c.conditionText(b.first.row)}})[0]
 		r.Fact, r.Have = name, b.value
 		if b.first.row != nil && b.open == 0 {
-			r.Row = b.first.row.ID
+			r.Row, r.Evidence, r.Source = b.first.row.ID, b.first.row.Evidence, b.first.row.Source
 		}
 		if len(out) < 1+mostReasons {
 			out = append(out, r)

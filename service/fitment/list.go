@@ -36,8 +36,8 @@ func WhatFits(rev *catalog.Revision, owned *Owned, filter Filter) []Answer {
 	}
 	j := newJudging(rev, owned)
 	var last *catalog.Part
-	for _, p := range j.reach.Each {
-		if p == last || p == nil {
+	for p := range j.reach.Parts {
+		if p == last {
 			continue
 		}
 		last = p

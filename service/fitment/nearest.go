@@ -72,8 +72,8 @@ func (j *judging) listed() []listing {
 	}
 	j.shelf = make([]listing, 0, 24)
 	var last *catalog.Part
-	for row, p := range j.reach.Each {
-		if p == last || p == nil || p.SupersededBy != "" || !includes(row.Verdict) {
+	for p, verdict := range j.reach.Parts {
+		if p == last || p.SupersededBy != "" || !includes(verdict) {
 			continue
 		}
 		last = p

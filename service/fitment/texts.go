@@ -163,7 +163,7 @@ func (c *inquiry) reason(x *seen) Reason {
 		}
 	}
 	if f.row != nil {
-		r.Row, r.Behind = f.row.ID, f.row
+		r.Row, r.Evidence, r.Source = f.row.ID, f.row.Evidence, f.row.Source
 		if f.code != "differs" && f.row.Reason != "" {
 			r.Code = f.row.Reason
 			if sentences[r.Code] != nil {

@@ -66,13 +66,14 @@ func (o *Owned) Damper() string {
 
 // Reason is one fact that decided a verdict.
 type Reason struct {
-	Code   string           // stable, snake_case
-	Text   string           // a sentence for the person at the counter
-	Row    string           // id of the fitment row, "" when no row is behind it
-	Behind *catalog.Fitment // that row, nil when none is
-	Fact   string           // what was compared: model_year, travel_now, seal_generation, …
-	Want   string           // what the row or limit asks for
-	Have   string           // what the fork has
+	Code     string // stable, snake_case
+	Text     string // a sentence for the person at the counter
+	Row      string // id of the fitment row, "" when no row is behind it
+	Evidence string // how that row is known; for the trade only
+	Source   string // and where it is written down
+	Fact     string // what was compared: model_year, travel_now, seal_generation, …
+	Want     string // what the row or limit asks for
+	Have     string // what the fork has
 }
 
 // Alternative is the nearest part that does fit.
