@@ -280,34 +280,41 @@ func readMasses(o *fitment.Owned, at string, in *fitFork, wrong *fault.Fields) {
 	}
 }
 
+// mostQuantity is the largest quantity of a line.
+const mostQuantity = 1e6
+
+// readLines makes pointers only for what is wrong.
 func (c *cart) readLines(in *fitCheckBody, wrong *fault.Fields) {
 	if n := len(in.Lines); n == 0 || n > fitment.MostLines {
 		wrong.Add("/lines", "out_of_range", "A cart has 1 to %d lines; this one has %d.", fitment.MostLines, n)
 		return
 	}
-	seen := map[string]bool{}
+	c.lines = make([]fitment.Line, 0, len(in.Lines))
 	for i := range in.Lines {
-		l, at := &in.Lines[i], "/lines/"+strconv.Itoa(i)
+		l, at := &in.Lines[i], func(member string) string { return "/lines/" + strconv.Itoa(i) + member }
 		line := fitment.Line{ID: l.ID, Code: strings.TrimSpace(l.Code), Quantity: 1, ForFork: l.ForFork}
 		if line.ID == "" {
 			line.ID = strconv.Itoa(i + 1)
 		}
-		length(wrong, at+"/id", line.ID, 60)
-		length(wrong, at+"/for_fork", l.ForFork, 40)
-		if seen[line.ID] {
-			wrong.Add(at+"/id", "given_twice", "Two lines have the id %q; a line without an id has its number.", printable(line.ID))
+		if len(line.ID) > 60 || len(l.ForFork) > 40 { // in bytes, which are never fewer than characters
+			length(wrong, at("/id"), line.ID, 60)
+			length(wrong, at("/for_fork"), l.ForFork, 40)
 		}
-		seen[line.ID] = true
+		if slices.ContainsFunc(c.lines, func(before fitment.Line) bool { return before.ID == line.ID }) {
+			wrong.Add(at("/id"), "given_twice", "Two lines have the id %q; a line without an id has its number.", printable(line.ID))
+		}
 		if line.Code == "" || utf8.RuneCountInString(line.Code) > 80 {
-			wrong.Add(at+"/code", "required", "Give the part by its SKU, its GTIN or a code printed on it, in up to 80 characters.")
+			wrong.Add(at("/code"), "required", "Give the part by its SKU, its GTIN or a code printed on it, in up to 80 characters.")
 		}
 		if l.Quantity != nil {
 			line.Quantity = *l.Quantity
-			inRange(wrong, at+"/quantity", line.Quantity, 0, 1e6, "The quantity")
+			if !(line.Quantity >= 0 && line.Quantity <= mostQuantity) {
+				inRange(wrong, at("/quantity"), line.Quantity, 0, mostQuantity, "The quantity")
+			}
 		}
 		if in.Fork != nil {
 			if l.ForFork != "" && l.ForFork != in.Fork.ID {
-				wrong.Add(at+"/for_fork", "unknown_fork_name", "This cart has one fork for all its lines; leave for_fork out, or name several in forks.")
+				wrong.Add(at("/for_fork"), "unknown_fork_name", "This cart has one fork for all its lines; leave for_fork out, or name several in forks.")
 			}
 			line.ForFork = in.Fork.ID
 		}

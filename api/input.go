@@ -40,6 +40,7 @@ type plan struct {
 type param struct {
 	source   string
 	name     string
+	pointer  string // of problems: query:model_year
 	index    []int
 	required bool
 	def      string
@@ -147,7 +148,7 @@ func (p *plan) addParam(source, name string, f reflect.StructField) error {
 		p.query[name] = len(p.params)
 	}
 	p.params = append(p.params, param{
-		source: source, name: name, index: f.Index, parse: parse, minLen: minLen, maxLen: maxLen,
+		source: source, name: name, pointer: source + ":" + name, index: f.Index, parse: parse, minLen: minLen, maxLen: maxLen,
 		required: source == fromPath || f.Tag.Get("required") == "true",
 		def:      f.Tag.Get("default"),
 	})
@@ -243,7 +244,7 @@ func (p *plan) knownQuery() string {
 
 func (a *param) fill(in reflect.Value, r request, given given, i int, wrong *fault.Fields) {
 	text, present, err := a.text(r, given, i)
-	pointer := a.source + ":" + a.name
+	pointer := a.pointer
 	switch {
 	case err != nil:
 		wrong.Add(pointer, "malformed", "%s has a percent sign that is not followed by two hexadecimal digits.", a.name)

@@ -428,17 +428,24 @@ func (a *asking) facts(o *fitment.Owned, in *forkIn, at forkPlaces, wrong *fault
 	if mm := in.TravelNowMM; mm != nil && inRange(wrong, at("travel_now_mm"), float64(*mm), 20, 300, "The travel now, in mm,") {
 		o.TravelNow = fitment.Travel{MM: *mm, How: fitment.How(cmp.Or(in.TravelKnownBy, string(fitment.Stated)))}
 	}
-	oneOf(wrong, at("travel_known_by"), "travel_known_by", in.TravelKnownBy, knownBy)
+	word := func(name, v string, words []string) {
+		if v != "" && !slices.Contains(words, v) { // a pointer is made only for what is wrong
+			oneOf(wrong, at(name), name, v, words)
+		}
+	}
+	word("travel_known_by", in.TravelKnownBy, knownBy)
 	if in.TravelKnownBy != "" && in.TravelNowMM == nil {
 		wrong.Add(at("travel_now_mm"), "required", "travel_known_by says how the travel is known; give travel_now_mm too.")
 	}
-	oneOf(wrong, at("wheel_size"), "wheel_size", in.WheelSize, wheelSizes)
-	oneOf(wrong, at("use"), "use", in.Use, uses)
+	word("wheel_size", in.WheelSize, wheelSizes)
+	word("use", in.Use, uses)
 	if _, err := time.Parse(time.DateOnly, in.BuiltOn); in.BuiltOn != "" && err != nil {
 		wrong.Add(at("built_on"), "invalid_value", "built_on must be a date such as 2021-03-31.")
 	}
-	length(wrong, at("q"), in.Q, 400)
-	length(wrong, at("serial"), in.Serial, 60)
+	if len(in.Q) > 400 || len(in.Serial) > 60 { // in bytes, which are never fewer than characters
+		length(wrong, at("q"), in.Q, 400)
+		length(wrong, at("serial"), in.Serial, 60)
+	}
 	o.WheelSize, o.Use, o.Serial, o.BuiltOn = in.WheelSize, in.Use, strings.TrimSpace(in.Serial), in.BuiltOn
 	o.Options = a.options(o.Fork, in.Options, at, wrong)
 }
@@ -455,6 +462,9 @@ var chassisFacts = []string{"crown", "legs", "spring_side", "damper_leg", "foot_
 // options keeps the facts that the catalog knows by name: a typing error must not be a fact
 // that nobody looks at.
 func (a *asking) options(f *catalog.Fork, in map[string]string, at forkPlaces, wrong *fault.Fields) map[string]string {
+	if len(in) == 0 {
+		return nil
+	}
 	out := make(map[string]string, len(in))
 	few(wrong, at("options"), len(in), 40)
 	for _, name := range sortedKeys(in) {

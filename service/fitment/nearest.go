@@ -89,6 +89,7 @@ func (c *inquiry) rivals() []rival {
 	var out []rival
 	if catalog.KindClosed(c.part.Kind) {
 		listed := c.listed()
+		out = make([]rival, 0, len(listed))
 		for i := range listed {
 			if p := listed[i].part; p.Kind == c.part.Kind && p != c.part {
 				out = append(out, c.rival(&listed[i], asked))

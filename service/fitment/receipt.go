@@ -7,7 +7,6 @@ import (
 	"encoding/binary"
 	"fmt"
 	"hash"
-	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -224,7 +223,12 @@ func (r Receipt) appendTo(b []byte) []byte {
 		num(n)
 	}
 	num(int64(len(r.Options)))
-	for _, name := range slices.Sorted(maps.Keys(r.Options)) {
+	names := make([]string, 0, 8)
+	for name := range r.Options {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	for _, name := range names {
 		text(name)
 		text(r.Options[name])
 	}

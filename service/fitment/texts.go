@@ -318,7 +318,8 @@ func RequirementText(rev *catalog.Revision, q catalog.Requirement) string {
 }
 
 func partName(rev *catalog.Revision, p *catalog.Part) string {
-	return string(appendPartName(nil, rev, p))
+	var room [96]byte
+	return string(appendPartName(room[:0], rev, p))
 }
 
 func appendPartName(b []byte, rev *catalog.Revision, p *catalog.Part) []byte {
