@@ -72,10 +72,14 @@ func memoryRow(name string, grew []float64) row {
 func (w *world) besideFeeds(s *shop, quotes []issued) ([]row, error) {
 	var checks, accepts pairs
 	accepted, refused := 0, 0
+	each := len(quotes) / feedPairs / 2
 	side := func(ours bool, do func(*shop, nightly) (float64, error)) func() (besides, error) {
-		return func() (besides, error) {
-			b, err := w.beside(s, quotes, func() error { _, err := w.turn(s, do); return err })
-			quotes = quotes[b.accepts.done:]
+		return func() (b besides, err error) {
+			_, err = w.turn(s, func(s *shop, f nightly) (seconds float64, err error) {
+				b, err = w.beside(s, quotes[:each], func() (err error) { seconds, err = do(s, f); return err })
+				return seconds, err
+			})
+			quotes = quotes[each:]
 			if ours {
 				accepted, refused = accepted+b.accepts.done-b.accepts.failed, refused+b.accepts.failed
 			}

@@ -44,6 +44,9 @@ func by(tool, path string) string {
 	return tool
 }
 
+// planMode has new connections plan a prepared statement once and not five times anew.
+const planMode = "force_generic_plan"
+
 var tps = regexp.MustCompile(`tps = ([0-9.]+)`)
 
 // transactions runs a script n times over all connections as the service's role, and gives
@@ -76,7 +79,9 @@ func (w *world) client(path, databaseURL string, args ...string) ([]byte, error)
 		return nil, err
 	}
 	args = append(args, "-h", at.Query().Get("host"), "-U", at.Query().Get("user"), strings.TrimPrefix(at.Path, "/"))
-	out, err := exec.CommandContext(w.ctx, path, args...).CombinedOutput()
+	cmd := exec.CommandContext(w.ctx, path, args...)
+	cmd.Env = append(os.Environ(), "PGOPTIONS=-c plan_cache_mode="+planMode)
+	out, err := cmd.CombinedOutput()
 	if err != nil {
 		err = fmt.Errorf("%s: %w: %.600s", filepath.Base(path), err, out)
 	}
@@ -86,9 +91,14 @@ func (w *world) client(path, databaseURL string, args ...string) ([]byte, error)
 // transactionsByPgx does what pgbench would: the statements prepared, each transaction in one
 // round trip.
 func (w *world) transactionsByPgx(s *shop, script string, n int) (perSecond float64, err error) {
+	cfg, err := pgx.ParseConfig(w.pg.ServiceURL(s.name))
+	if err != nil {
+		return 0, err
+	}
+	cfg.RuntimeParams["plan_cache_mode"] = planMode
 	var conns []*pgx.Conn
 	for range connections {
-		c, err := pgx.Connect(w.ctx, w.pg.ServiceURL(s.name))
+		c, err := pgx.ConnectConfig(w.ctx, cfg.Copy())
 		if err != nil {
 			return 0, err
 		}

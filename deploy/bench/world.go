@@ -59,7 +59,7 @@ func full() sizes {
 }
 
 func quick() sizes {
-	return sizes{rows: 100_000, rowName: "100k", grow: []int{1000}, pairs: 5, slice: 100 * time.Millisecond, cpuFor: 60 * time.Millisecond, writes: 64, quotes: 240, swaps: 5, loads: 1, swapFor: 400 * time.Millisecond}
+	return sizes{rows: 100_000, rowName: "100k", grow: []int{1000}, pairs: 5, slice: 100 * time.Millisecond, cpuFor: 60 * time.Millisecond, writes: 64, quotes: 400, swaps: 5, loads: 1, swapFor: 400 * time.Millisecond}
 }
 
 // shop is a database with a catalog, an account and a key, and the service on it when it runs.
