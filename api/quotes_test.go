@@ -539,6 +539,51 @@ func TestTimeAloneEndsAQuote(t *testing.T) {
 	}
 }
 
+// What time has ended, seen or not, is revised at the prices of that day, and what it held is free.
+func TestWhatTimeHasEndedIsRevisedAtThatDaysPrices(t *testing.T) {
+	s := newTill(t)
+	s.shelve("QB-AC-GUARD", "2")
+	german := strings.Replace(counter, "{", `{"language": "de", `, 1)
+	later := *s.quoting
+	later.Now = func() time.Time { return time.Now().AddDate(0, 0, 22) } // valid for 21 days, kept for 14
+	dear := time.Now().AddDate(0, 0, 21).Format(time.DateOnly)
+	s.must(s.d.PutOwnPrices(t.Context(), s.by, []service.OwnPrice{{SKU: "QB-AC-GUARD", Currency: "EUR", Basis: "net", Amount: money.MustParse("17.25"), From: dear}}))
+	for _, x := range []struct {
+		state  quote.State
+		accept bool
+		seen   bool
+	}{{quote.Expired, false, false}, {quote.Expired, false, true}, {quote.Lapsed, true, false}, {quote.Lapsed, true, true}} {
+		q := s.made(s.post("/v1/quotes", german), 201)
+		if x.accept {
+			q = s.made(s.act(q, "accept", ""), 200)
+		}
+		version := int64(q.Version)
+		if x.seen {
+			old, err := later.Get(t.Context(), s.by.AccountID, q.QuoteID)
+			s.must(err)
+			if old.State != x.state || old.Version != version+1 {
+				t.Errorf("it is %s, version %d", old.State, old.Version)
+			}
+			version = old.Version
+		}
+		next, differences, err := later.Revise(t.Context(), s.by, q.QuoteID, version, nil)
+		s.must(err)
+		var texts []string
+		for _, d := range differences {
+			texts = append(texts, d.Text)
+		}
+		want := []string{"Posten 1, Schutzblech vorn (QB-AC-GUARD): der Preis steigt von 16,00 EUR auf 17,25 EUR.", "Der Zahlbetrag steigt von 19,04 EUR auf 20,53 EUR."}
+		if diff := cmp.Diff(want, texts); diff != "" || next.State != quote.Draft || next.RevisionNo != 2 || next.Number != q.Number {
+			t.Errorf("%s, seen %t: %s revision %d (-want +got):\n%s", x.state, x.seen, next.State, next.RevisionNo, diff)
+		}
+		old, err := s.d.Quote(t.Context(), s.by.AccountID, q.QuoteID)
+		s.must(err)
+		if old.State != quote.Superseded || s.held("QB-AC-GUARD") != "2 on hand, 0 promised" {
+			t.Errorf("the old one is %s; %s", old.State, s.held("QB-AC-GUARD"))
+		}
+	}
+}
+
 func TestTheNextRevisionSaysWhatIsDifferent(t *testing.T) {
 	s := newTill(t)
 	first := s.made(s.post("/v1/quotes", `{"lines": [{"code": "QB-AC-GUARD", "quantity": "1", "for_fork": "none"}, {"code": "QB-SL-BM38-2B", "for_fork": "none"}], "issue": true, "client_id": "till-1"}`), 201)
