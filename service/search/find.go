@@ -147,9 +147,10 @@ func (s *search) fillFacts() {
 // takeMarks removes the pieces that make up a mark: the longest run of up to four pieces first.
 func (s *search) takeMarks(pieces []string) []string {
 	var room [64]byte
+	codes := folded(pieces)
 	for size := min(4, len(pieces)); size > 0; size-- {
 		for i := 0; i+size <= len(pieces); i++ {
-			key := appendKey(room[:0], pieces[i:i+size]...)
+			key := appendKey(room[:0], codes[i:i+size]...)
 			if c := s.x.codes[string(key)]; c != nil && (size == 1 || bytes.ContainsAny(key, digits)) {
 				s.marks = append(s.marks, c)
 				return s.takeMarks(slices.Concat(pieces[:i], pieces[i+size:]))
@@ -159,17 +160,25 @@ func (s *search) takeMarks(pieces []string) []string {
 	if len(s.marks) > 0 {
 		return pieces
 	}
-	return s.takeWorn(pieces)
+	return s.takeWorn(pieces, codes)
+}
+
+func folded(pieces []string) []string {
+	codes := make([]string, len(pieces))
+	for i, p := range pieces {
+		codes[i] = catalog.FoldCode(p)
+	}
+	return codes
 }
 
 const digits = "0123456789"
 
 // takeWorn does the same for a mark with signs that look alike.
-func (s *search) takeWorn(pieces []string) []string {
+func (s *search) takeWorn(pieces, codes []string) []string {
 	var room [64]byte
 	for size := min(3, len(pieces)); size > 0; size-- {
 		for i := 0; i+size <= len(pieces); i++ {
-			key := appendKey(room[:0], pieces[i:i+size]...)
+			key := appendKey(room[:0], codes[i:i+size]...)
 			if len(key) < 5 || !bytes.ContainsAny(key, digits) {
 				continue
 			}

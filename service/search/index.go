@@ -214,13 +214,13 @@ func (x *Index) addCode(text, place string, at int32) {
 }
 
 // codeKey makes marks comparable; a number from a scanner may lack or add leading zeros.
-func codeKey(s string) string { return string(appendKey(nil, s)) }
+func codeKey(s string) string { return string(appendKey(nil, catalog.FoldCode(s))) }
 
-// appendKey appends the key of a mark that was typed in pieces; see catalog.FoldCode.
-func appendKey(b []byte, pieces ...string) []byte {
+// appendKey appends the key of a mark that was typed in pieces, each of them folded.
+func appendKey(b []byte, folded ...string) []byte {
 	from := len(b)
-	for _, p := range pieces {
-		b = append(b, catalog.FoldCode(p)...)
+	for _, f := range folded {
+		b = append(b, f...)
 	}
 	if g := catalog.PadGTIN(string(b[from:])); g != "" {
 		return append(b[:from], g...)
