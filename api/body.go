@@ -159,10 +159,13 @@ func (b *pacedBody) Read(p []byte) (int, error) {
 		_ = b.control.SetReadDeadline(b.until.Add(edge.ReadTimeout))
 	case errors.Is(err, os.ErrDeadlineExceeded):
 		err = fault.Wrap(err, fault.Malformed, "body_too_slow", "The body came too slowly: its sender has %s for each %d KiB and %s for the whole. Nothing was changed. Send it again; compressed it is a tenth of its size.",
-			b.pace, paceBytes>>10, b.within)
+			words(b.pace), paceBytes>>10, words(b.within))
 	}
 	return n, err
 }
+
+// words writes 30m0s as 30m.
+func words(d time.Duration) string { return strings.Replace(d.String(), "m0s", "m", 1) }
 
 func tooLarge(limit int64) error {
 	size := fmt.Sprintf("%d bytes", limit)

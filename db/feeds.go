@@ -120,7 +120,18 @@ func (d *DB) withClerk(ctx context.Context, by caller.Caller, u stock.Upload, fn
 	if err := c.findDesk(ctx); err != nil {
 		return translate(err)
 	}
+	defer c.leaveDesk()
 	return translate(fn(c))
+}
+
+// leaveDesk empties the desk: millions of rows would lie on the disk until somebody else needs
+// it. Where that fails, the next one empties it before use.
+func (c *clerk) leaveDesk() {
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	if !c.work.IsClosed() {
+		_, _ = c.work.Exec(ctx, `SELECT clear_feed_desk($1)`, c.desk)
+	}
 }
 
 func (d *DB) connectForFeed(ctx context.Context) (*pgx.Conn, error) {

@@ -144,6 +144,11 @@ func TestFullADeltaBFullAAppliesAndTheSameFeedAgainIsNothing(t *testing.T) {
 	d := newDepot(t, `{}`, nil)
 	a := []string{"P-1,5", "P-2,7"}
 	d.mustPush(at(stock.Full, 0), a...)
+	var lying int
+	must(t, connect(t, d.on.OwnerURL).QueryRow(t.Context(), `SELECT (SELECT count(*) FROM feed_desk_1) + (SELECT count(*) FROM feed_desk_2) + (SELECT count(*) FROM feed_desk_3)`).Scan(&lying))
+	if lying != 0 {
+		t.Errorf("%d rows lie on the desks after the feed", lying)
+	}
 	if f := d.mustPush(at(stock.Full, 0), a...); f.State != stock.Unchanged || f.Counts.Unchanged != 2 {
 		t.Errorf("the same again is %s %+v", f.State, f.Counts)
 	}

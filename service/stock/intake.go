@@ -132,7 +132,10 @@ func (in *Intake) place(r *row) (*Place, error) {
 	if in.only != nil {
 		return in.only, nil
 	}
-	if r.bad != "" || r.location == "" {
+	if r.bad != "" {
+		return nil, fault.New(fault.Malformed, "feed_location_missing", "Line %d cannot be read as a row, so that nobody knows for which location it is. Nothing was changed. Mend it: CSV has as many values as the header has columns, NDJSON an object of texts and numbers.", r.line)
+	}
+	if r.location == "" {
 		return nil, fault.New(fault.Malformed, "feed_location_missing", "Line %d does not say for which location it is. Nothing was changed: a row that belongs nowhere may be missing anywhere. Fill in its location.", r.line)
 	}
 	if p, ok := in.places[r.location]; ok {
