@@ -282,6 +282,10 @@ func TestThePageSaysWhatTheDataSays(t *testing.T) {
 					t.Errorf("%s %s is not on the page: %v", name, q.Totals[name], exact)
 				}
 			}
+			brought := map[bool]string{true: "ohne Gewähr von uns", false: "without a warranty from us"}[x.name == "German"]
+			if !strings.Contains(string(page.Body), brought) {
+				t.Errorf("the page does not say %q of the customer's own part", brought)
+			}
 			if !strings.Contains(string(page.Body), "Zora Beispielperson") {
 				t.Error("the customer's name is not on the paper")
 			}

@@ -246,6 +246,9 @@ func (s *sheet) other(l quote.Line, text string) {
 			note = text // the box waits for it
 		}
 	}
+	if l.Role == quote.RoleCustomer {
+		note = s.Words["brought"]
+	}
 	x := thing{Text: text, Code: l.SKU, Note: note}
 	if !l.Quantity.Equal(money.FromInt(1)) {
 		x.Quantity = s.quantity(l.Quantity, l.Unit)
