@@ -17,6 +17,7 @@ import (
 
 type billIn struct {
 	askIn
+	stockIn
 	Body billBody `body:""`
 }
 
@@ -159,7 +160,18 @@ func (s *Server) makeBill(ctx context.Context, who caller.Caller, in billIn) (an
 	decisions, worst := a.billDecisions(&q, &bill)
 	out := answerTo(a, a.billOut(&q, &bill))
 	out.Decisions, out.Decision, out.CacheControl = decisions, worst.String(), "private, no-store"
-	return out, nil
+	out.Live, err = a.liveOut(ctx, in.asLive(), chargedParts(&bill, &q.Owned))
+	return out, err
+}
+
+// chargedParts are the parts that a job takes off a shelf.
+func chargedParts(bill *job.Bill, fork *fitment.Owned) (parts []wanted) {
+	for _, l := range bill.Lines {
+		if l.Charged && l.SKU != "" {
+			parts = append(parts, wanted{sku: l.SKU, quantity: l.Quantity, fork: fork, settled: l.Verdict == catalog.DoesNotFit})
+		}
+	}
+	return parts
 }
 
 func bumpStopPlace(in *billBody) string {

@@ -119,12 +119,12 @@ func (s *Server) checkFit(ctx context.Context, who caller.Caller, in fitCheckIn)
 	judged := fitment.CheckCart(a.rev, cart.named, cart.lines)
 	answer := cart.out
 	answer.Lines = make([]cartLineOut, len(judged.Lines))
-	skus := make([]string, 0, len(judged.Lines))
+	parts := make([]wanted, 0, len(judged.Lines))
 	for i := range judged.Lines {
-		l := &judged.Lines[i]
-		answer.Lines[i] = a.lineOut(l, &cart.lines[i])
+		l, asked := &judged.Lines[i], &cart.lines[i]
+		answer.Lines[i] = a.lineOut(l, asked)
 		if l.Matched != "" && len(l.Candidates) == 0 {
-			skus = append(skus, l.Answer.SKU)
+			parts = append(parts, wanted{l.Answer.SKU, asked.Quantity, cart.ownedBy(asked.ForFork), asked.ForFork, l.Answer.Verdict == catalog.DoesNotFit})
 		}
 		a.countLine(l)
 	}
@@ -135,7 +135,7 @@ func (s *Server) checkFit(ctx context.Context, who caller.Caller, in fitCheckIn)
 	out := answerTo(a, answer)
 	out.Decisions, out.Decision = decisions, worst.String()
 	out.Receipts = a.receipts(cart, judged)
-	if out.Live, err = a.liveOut(ctx, in.liveIn, skus); err != nil {
+	if out.Live, err = a.liveOut(ctx, in.liveIn, parts); err != nil {
 		return none, err
 	}
 	out.CacheControl = "private, no-store"

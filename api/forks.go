@@ -532,7 +532,7 @@ func (s *Server) listForkParts(ctx context.Context, who caller.Caller, in listFo
 	}
 	page, next := a.partsAfter(all, after, in.limit())
 	answer := listForkPartsOut{Fork: a.forkBrief(o.Fork), Parts: make([]verdictOut, len(page)), NextCursor: cursorAt(next)}
-	decisions, skus := make([]decisionOut, len(page)), make([]string, len(page))
+	decisions, parts := make([]decisionOut, len(page)), make([]wanted, len(page))
 	for i := range page {
 		v := &page[i]
 		if v.Verdict == catalog.DoesNotFit {
@@ -540,11 +540,11 @@ func (s *Server) listForkParts(ctx context.Context, who caller.Caller, in listFo
 		}
 		answer.Parts[i] = a.verdictOut(v)
 		decisions[i] = decisionOut{"part", v.SKU, a.decide(decisionOf(v.Verdict), subject(v, o)).String()}
-		skus[i] = v.SKU
+		parts[i] = wanted{sku: v.SKU, fork: o, settled: v.Verdict == catalog.DoesNotFit}
 	}
 	out := answerTo(a, answer)
 	out.Decisions = decisions
-	if out.Live, err = a.liveOut(ctx, in.liveIn, skus); err != nil {
+	if out.Live, err = a.liveOut(ctx, in.liveIn, parts); err != nil {
 		return none, err
 	}
 	out.cacheable(a)

@@ -28,17 +28,26 @@ type liveIn struct {
 	Locations []string `query:"locations" maxlen:"820" maxitems:"20" maxitem:"40"`
 }
 
+// stockIn asks for stock alone, where money has no place.
+type stockIn struct {
+	Live      []string `query:"live" enum:"stock" maxitems:"1"`
+	Locations []string `query:"locations" maxlen:"820" maxitems:"20" maxitem:"40"`
+}
+
+func (in stockIn) asLive() liveIn { return liveIn{Live: in.Live, Locations: in.Locations} }
+
 // liveOut is the part of an answer that must not be kept.
 type liveOut struct {
-	At          time.Time  `json:"at"`
-	PriceDate   string     `json:"price_date,omitempty"`
-	Currency    string     `json:"currency,omitempty"`
-	PriceList   string     `json:"price_list,omitempty"`
-	Basis       string     `json:"basis,omitempty"` // net|gross
-	Audience    string     `json:"audience,omitempty"`
-	Prices      []priceOut `json:"prices,omitempty"`
-	Stock       []stockOut `json:"stock,omitempty"`
-	Unavailable []string   `json:"unavailable,omitempty"` // what was asked for and cannot be said now
+	At          time.Time    `json:"at"`
+	PriceDate   string       `json:"price_date,omitempty"`
+	Currency    string       `json:"currency,omitempty"`
+	PriceList   string       `json:"price_list,omitempty"`
+	Basis       string       `json:"basis,omitempty"` // net|gross
+	Audience    string       `json:"audience,omitempty"`
+	Prices      []priceOut   `json:"prices,omitempty"`
+	Stock       []stockOut   `json:"stock,omitempty"`
+	Instead     []insteadOut `json:"alternatives,omitempty"` // in stock, for what is not
+	Unavailable []string     `json:"unavailable,omitempty"`  // what was asked for and cannot be said now
 }
 
 // priceOut is the price of a part from a quantity on. A part without one is not listed.
@@ -73,7 +82,7 @@ type levelOut struct {
 
 // liveOut answers what was asked for beside the answer; nil when nothing was. Stock that
 // cannot be read makes no failure of the rest.
-func (a *asking) liveOut(ctx context.Context, in liveIn, skus []string) (*liveOut, error) {
+func (a *asking) liveOut(ctx context.Context, in liveIn, parts []wanted) (*liveOut, error) {
 	if len(in.Live) == 0 {
 		if in.Currency+in.PriceList != "" || len(in.Locations) > 0 {
 			return nil, wrongField("query:live", "required", "currency, price_list and locations belong to live data; add live=prices or live=stock.")
@@ -81,7 +90,12 @@ func (a *asking) liveOut(ctx context.Context, in liveIn, skus []string) (*liveOu
 		return nil, nil
 	}
 	out := &liveOut{At: a.now.UTC().Truncate(time.Second)}
-	skus = slices.Compact(slices.Sorted(slices.Values(skus)))
+	var skus []string
+	for _, w := range parts {
+		skus = append(skus, w.sku)
+	}
+	slices.Sort(skus)
+	skus = slices.Compact(skus)
 	if slices.Contains(in.Live, "prices") {
 		list, err := a.priceList(in)
 		if err != nil {
@@ -92,11 +106,14 @@ func (a *asking) liveOut(ctx context.Context, in liveIn, skus []string) (*liveOu
 	}
 	if slices.Contains(in.Live, "stock") {
 		levels, err := a.levels(ctx, skus, in.Locations)
+		if err == nil {
+			out.Instead, err = a.instead(ctx, parts, levels, in.Locations)
+		}
 		if err != nil {
 			out.Unavailable = append(out.Unavailable, "stock")
-		} else {
-			out.Stock = a.stockOut(skus, levels)
+			return out, nil
 		}
+		out.Stock = a.stockOut(skus, levels)
 	}
 	return out, nil
 }

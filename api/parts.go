@@ -175,7 +175,7 @@ func (s *Server) getPart(ctx context.Context, who caller.Caller, in getPartIn) (
 	decision := a.decide(fitment.OK, notice.Subject{SKU: p.SKU})
 	out := answerTo(a, a.partOut(p, matched))
 	out.Decision = decision.String()
-	if out.Live, err = a.liveOut(ctx, in.liveIn, []string{p.SKU}); err != nil {
+	if out.Live, err = a.liveOut(ctx, in.liveIn, []wanted{{sku: p.SKU}}); err != nil {
 		return none, err
 	}
 	out.cacheable(a)

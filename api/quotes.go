@@ -306,7 +306,13 @@ type getQuoteIn struct {
 	Media       string `accept:""`
 }
 
-func (s *Server) getQuote(ctx context.Context, who caller.Caller, in getQuoteIn) (any, error) {
+func (s *Server) getQuote(ctx context.Context, who caller.Caller, in struct {
+	getQuoteIn
+	stockIn
+}) (any, error) {
+	if in.Media != mediaJSON && len(in.Live) > 0 {
+		return nil, wrongField("query:live", "contradiction", "Paper does not change from minute to minute: live goes with application/json only.")
+	}
 	q, err := s.Quotes.Get(ctx, who.AccountID, in.QuoteID)
 	if err != nil {
 		return nil, err
@@ -318,7 +324,28 @@ func (s *Server) getQuote(ctx context.Context, who caller.Caller, in getQuoteIn)
 	if out.Differences, err = s.differences(ctx, q); err != nil {
 		return nil, err
 	}
-	return out, nil
+	return out, s.stockNow(ctx, who, in.stockIn, &out)
+}
+
+// stockNow adds what lies where now of a quote's parts; such an answer is not kept, and has no
+// version. What might be sold instead stands on the lines, as of the draft.
+func (s *Server) stockNow(ctx context.Context, who caller.Caller, in stockIn, out *quoteOut) error {
+	if len(in.Live)+len(in.Locations) == 0 {
+		return nil
+	}
+	a, err := s.ask(ctx, who, askIn{}, 0)
+	if err != nil {
+		return err
+	}
+	var parts []wanted
+	for _, l := range out.Lines {
+		if l.Stocked && l.SKU != "" {
+			parts = append(parts, wanted{sku: l.SKU, settled: true})
+		}
+	}
+	out.ETag, out.CacheControl = "", "private, no-store"
+	out.Live, err = a.liveOut(ctx, in.asLive(), parts)
+	return err
 }
 
 func (s *Server) differences(ctx context.Context, q quote.Quote) ([]differenceOut, error) {

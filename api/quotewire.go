@@ -48,6 +48,7 @@ type quoteOut struct {
 	Warnings        []quoteWarningOut `json:"warnings"`
 	Differences     []differenceOut   `json:"differences,omitempty"`
 	Links           quoteLinksOut     `json:"links"`
+	Live            *liveOut          `json:"live,omitempty"`
 }
 
 type quoteLinksOut struct {
@@ -91,6 +92,7 @@ type quoteLineOut struct {
 	Sourcing     []quoteSourceOut  `json:"sourcing,omitempty"`
 	StockText    string            `json:"stock_text,omitempty"` // the sourcing in words
 	LeadDays     *int              `json:"lead_days,omitempty"`
+	Alternatives []quoteInsteadOut `json:"alternatives,omitempty"`
 	Fulfilled    money.Amount      `json:"fulfilled"`
 }
 
@@ -103,6 +105,14 @@ type quoteSourceOut struct {
 
 	Stale     bool       `json:"stale,omitempty"`
 	CountedAt *time.Time `json:"counted_at,omitempty"`
+}
+
+type quoteInsteadOut struct {
+	SKU       string       `json:"sku"`
+	Text      string       `json:"text"`
+	Verdict   string       `json:"verdict,omitempty"`
+	Why       string       `json:"why"`
+	Available money.Amount `json:"available"`
 }
 
 type quoteWarningOut struct {
@@ -168,6 +178,10 @@ func quoteLineWire(l quote.Line, language string) quoteLineOut {
 	}
 	for _, s := range l.Sourcing {
 		out.Sourcing = append(out.Sourcing, quoteSourceOut(s))
+	}
+	for _, x := range l.Alternatives {
+		text, _ := x.Text.In(language, "en")
+		out.Alternatives = append(out.Alternatives, quoteInsteadOut{x.SKU, text, x.Verdict, x.Why, x.Available})
 	}
 	return out
 }

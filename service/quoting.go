@@ -152,7 +152,11 @@ func (s *Quoting) draft(ctx context.Context, by caller.Caller, seller account.Se
 		return quote.Quote{}, err
 	}
 	src.Previous = previous
-	return plan.Draft(src)
+	q, err := plan.Draft(src)
+	if err != nil {
+		return q, err
+	}
+	return q, s.nameInstead(ctx, plan, src, &q)
 }
 
 func (s *Quoting) sources(ctx context.Context, by caller.Caller, seller account.Seller, ask QuoteAsk, skus []string) (src QuoteSources, err error) {

@@ -37,6 +37,25 @@ func (m *Metrics) Gauge(name, help string, read func() float64) {
 	m.registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: name, Help: help}, read))
 }
 
+// GaugeBy adds a figure for each value of a label, read when somebody asks. The reader bounds how
+// many there are.
+func (m *Metrics) GaugeBy(name, help, label string, read func() map[string]float64) {
+	m.registry.MustRegister(&gaugeBy{prometheus.NewDesc(name, help, []string{label}, nil), read})
+}
+
+type gaugeBy struct {
+	desc *prometheus.Desc
+	read func() map[string]float64
+}
+
+func (g *gaugeBy) Describe(to chan<- *prometheus.Desc) { to <- g.desc }
+
+func (g *gaugeBy) Collect(to chan<- prometheus.Metric) {
+	for value, v := range g.read() {
+		to <- prometheus.MustNewConstMetric(g.desc, prometheus.GaugeValue, v, value)
+	}
+}
+
 // Handler is /metrics; it belongs on an address of its own that only the host can reach.
 func (m *Metrics) Handler() http.Handler {
 	return promhttp.HandlerFor(m.registry, promhttp.HandlerOpts{})

@@ -26,6 +26,7 @@ func (r *Replica) gauges() *edge.Metrics {
 		}
 		return -1
 	})
+	(&feeds{store: r.Store, now: time.Now}).gauges(m)
 	return m
 }
 

@@ -139,8 +139,7 @@ func (c *inquiry) why(r *rival) string {
 	case c.travel > 0:
 		return say("nearest.travel+", values{{"want", number(travelOf(c.rev, r.part))}})
 	case isSpring && !r.family:
-		s, _ := c.rev.Spring(r.part.SKU)
-		return say("nearest.family", values{{"want", decimal(round(s.RateNPerMM()))}, {"have", decimal(round(asked.RateNPerMM()))}})
+		return rateText(c.rev, asked, r.part)
 	case !r.maker && c.part.Maker != "":
 		return say("nearest.maker", nil)
 	}

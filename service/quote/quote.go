@@ -65,6 +65,15 @@ type NoticeRef struct {
 	Text   string `json:"text"`
 }
 
+// Alternative is a part that was on hand when the line's own was not.
+type Alternative struct {
+	SKU       string       `json:"sku"`
+	Text      Texts        `json:"text"`
+	Verdict   string       `json:"verdict,omitempty"` // empty for a line that is for no fork
+	Why       string       `json:"why"`               // why it was chosen among others
+	Available money.Amount `json:"available"`         // over all locations of the plan
+}
+
 // Line is one line of a quote.
 type Line struct {
 	ID         string          `json:"id"` // stays the same over revisions
@@ -88,7 +97,9 @@ type Line struct {
 	Stocked    bool            `json:"stocked"`             // accepting reserves it, fulfilling consumes it
 	Sourcing   []Source        `json:"sourcing,omitempty"`  // in the order in which it is taken
 	LeadDays   *int            `json:"lead_days,omitempty"` // for what must be ordered
-	Fulfilled  money.Amount    `json:"fulfilled"`
+
+	Alternatives []Alternative `json:"alternatives,omitempty"` // on hand, where this is not
+	Fulfilled    money.Amount  `json:"fulfilled"`
 
 	DocumentLine
 	Amounts PricedLine `json:"amounts"`

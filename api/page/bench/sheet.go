@@ -194,6 +194,8 @@ func (l *layout) head() {
 		}
 		add("Date", q.IssuedOn)
 		add("Reference", q.Reference)
+		add("All parts here from", readyOn(q))
+		o.Open = l.counts(q)
 	}
 	add("For", l.in.Customer)
 	add("Fork", l.name(b.Fork))

@@ -6,11 +6,13 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"forkwright/service/catalog"
 	"forkwright/service/catalog/source"
 	"forkwright/service/fitment"
 	"forkwright/service/job"
+	"forkwright/service/money"
 	"forkwright/service/quote"
 	"forkwright/service/unit"
 )
@@ -321,5 +323,33 @@ func TestHostileTextIsHarmless(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+func TestTheSheetSaysWhenPartsComeAndWhichCountIsOverdue(t *testing.T) {
+	at := time.Date(2026, 3, 1, 23, 30, 0, 0, time.UTC) // the second in the seller's zone
+	q := quote.Quote{State: quote.Accepted, TimeZone: "Europe/Berlin", CreatedAt: at, Lines: []quote.Line{
+		{SKU: "A-1", Sourcing: []quote.Source{{Location: "shelf", Kind: quote.OnHand, Quantity: money.FromInt(1), Stale: true, CountedAt: &at}}},
+		{SKU: "B-2", Sourcing: []quote.Source{{Location: "depot", Kind: quote.OnHand, Quantity: money.FromInt(1), On: "2026-03-09", Stale: true}}},
+		{SKU: "C-3", Sourcing: []quote.Source{{Location: "shelf", Kind: quote.OnHand, Quantity: money.FromInt(1), Taken: money.FromInt(1), Stale: true}}},
+	}}
+	s := New(Input{Quote: &q})
+	if !slices.Contains(s.Facts, Fact{"All parts here from", "2026-03-09"}) {
+		t.Errorf("%v", s.Facts)
+	}
+	want := []string{
+		"Look whether A-1 (A-1) lies at shelf: it was counted on 2026-03-02, and a newer count is overdue.",
+		"Look whether B-2 (B-2) lies at depot: it has never been counted, and a newer count is overdue.",
+	}
+	if !slices.Equal(s.Open, want) {
+		t.Errorf("%q", s.Open)
+	}
+	q.Lines[1].Sourcing[0].On, q.Lines[1].Sourcing[0].Kind = "", quote.Backorder
+	if s = New(Input{Quote: &q}); !slices.Contains(s.Facts, Fact{"All parts here from", "not known yet"}) {
+		t.Errorf("%v", s.Facts)
+	}
+	q.State = quote.Fulfilled
+	if s = New(Input{Quote: &q}); len(s.Open) != 0 || slices.ContainsFunc(s.Facts, func(f Fact) bool { return f.Name == "All parts here from" }) {
+		t.Errorf("all is done: %v %v", s.Facts, s.Open)
 	}
 }

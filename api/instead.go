@@ -1,0 +1,121 @@
+package api
+
+import (
+	"context"
+	"slices"
+
+	"forkwright/service/catalog"
+	"forkwright/service/fitment"
+	"forkwright/service/notice"
+	"forkwright/service/stock"
+)
+
+// mostInstead is how many parts are named in the place of one.
+const mostInstead = 3
+
+// insteadOut is a part that lies somewhere, named because the one asked for does not. A
+// storefront gets no more than its code.
+type insteadOut struct {
+	InsteadOf string     `json:"instead_of"`
+	ForFork   string     `json:"for_fork,omitempty"` // of a cart
+	SKU       string     `json:"sku"`
+	Name      string     `json:"name,omitempty"`
+	Verdict   string     `json:"verdict,omitempty"`
+	Why       string     `json:"why,omitempty"`
+	Levels    []levelOut `json:"levels,omitempty"`
+}
+
+// wanted is a part whose stock is asked for: how many of it, and for which fork.
+type wanted struct {
+	sku      string
+	quantity float64
+	fork     *fitment.Owned // nil: none is known
+	forFork  string         // how a cart calls it
+	settled  bool           // nothing is named instead: it does not fit, and its verdict names what does, or it is quoted
+}
+
+// instead names what lies somewhere in the place of what does not: it fits the same fork, there
+// is as much of it as is wanted, and no notice stops its sale.
+func (a *asking) instead(ctx context.Context, parts []wanted, levels []stock.Level, locations []string) ([]insteadOut, error) {
+	type open struct {
+		wanted
+		*fitment.Instead
+	}
+	var short []open
+	var skus []string
+	for _, w := range together(parts) {
+		if w.settled || enough(levels, w.sku, w.quantity) {
+			continue
+		}
+		x := open{w, fitment.InsteadOf(a.rev, w.fork, w.sku)}
+		short, skus = append(short, x), append(skus, x.SKUs()...)
+	}
+	if len(skus) == 0 {
+		return nil, nil
+	}
+	slices.Sort(skus)
+	there, err := a.levels(ctx, slices.Compact(skus), locations)
+	if err != nil {
+		return nil, err
+	}
+	var out []insteadOut
+	for _, x := range short {
+		found := x.First(mostInstead, func(sku string) bool { return enough(there, sku, x.quantity) && !a.stopped(sku, x.fork) })
+		for _, alternative := range found {
+			out = append(out, a.insteadOut(x.wanted, alternative, there))
+		}
+	}
+	return out, nil
+}
+
+// together adds up what is wanted of one part for one fork.
+func together(parts []wanted) (out []wanted) {
+	for _, w := range parts {
+		i := slices.IndexFunc(out, func(o wanted) bool { return o.sku == w.sku && o.forFork == w.forFork && o.settled == w.settled })
+		if i < 0 {
+			out = append(out, w)
+			continue
+		}
+		out[i].quantity += w.quantity
+	}
+	return out
+}
+
+// enough reports whether so many of a part can be had now.
+func enough(levels []stock.Level, sku string, quantity float64) bool {
+	total := 0.0
+	for i := range levels {
+		if l := &levels[i]; l.SKU == sku {
+			left := l.Available()
+			if l.AtLeast && left.IsPos() {
+				return true
+			}
+			total += left.InexactFloat64()
+		}
+	}
+	return total > 0 && total >= quantity
+}
+
+// stopped reports whether a notice forbids to sell a part for a fork.
+func (a *asking) stopped(sku string, fork *fitment.Owned) bool {
+	judged := fitment.Judge(a.rev, fork, sku)
+	on := a.set.On(subject(&judged, fork), a.now)
+	return slices.ContainsFunc(on, func(n notice.Notice) bool { return n.Effect == notice.Block })
+}
+
+func (a *asking) insteadOut(w wanted, x fitment.Alternative, levels []stock.Level) insteadOut {
+	out := insteadOut{InsteadOf: w.sku, ForFork: w.forFork, SKU: x.SKU}
+	if a.view != forTrade {
+		return out
+	}
+	out.Name, out.Why = a.partName(x.SKU), x.Why
+	if x.Verdict != catalog.Unknown {
+		out.Verdict = x.Verdict.String()
+	}
+	for i := range levels {
+		if l := &levels[i]; l.SKU == x.SKU {
+			out.Levels = append(out.Levels, levelOf(l, a.today()))
+		}
+	}
+	return out
+}

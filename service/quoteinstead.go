@@ -1,0 +1,78 @@
+package service
+
+import (
+	"context"
+	"slices"
+
+	"forkwright/service/fitment"
+	"forkwright/service/money"
+	"forkwright/service/quote"
+	"forkwright/service/stock"
+)
+
+// mostInstead is how many parts are named in the place of one.
+const mostInstead = 3
+
+// nameInstead names, on each line of a draft whose goods are not all on hand, what is: it fits
+// the same fork, there is as much of it as is quoted, and no notice stops its sale. Only a draft
+// that is short of something is looked into.
+func (s *Quoting) nameInstead(ctx context.Context, plan *QuotePlan, src QuoteSources, q *quote.Quote) error {
+	short := plan.short(q)
+	var skus []string
+	for _, x := range short {
+		skus = append(skus, x.SKUs()...)
+	}
+	if len(skus) == 0 {
+		return nil
+	}
+	slices.Sort(skus)
+	levels, err := s.Store.StockOf(ctx, slices.Compact(skus), src.Places)
+	if err != nil {
+		return err
+	}
+	for i, x := range short {
+		plan.instead(x, &q.Lines[i], levels, src)
+	}
+	return nil
+}
+
+// short are the lines, by their number, for which something has to come, with what might be
+// taken instead.
+func (p *QuotePlan) short(q *quote.Quote) map[int]*fitment.Instead {
+	out := map[int]*fitment.Instead{}
+	for i, l := range q.Lines {
+		waits := slices.ContainsFunc(l.Sourcing, func(s quote.Source) bool { return s.Kind != quote.OnHand })
+		if !waits || l.Role == quote.RoleTool {
+			continue
+		}
+		var fork *fitment.Owned
+		if l.ForFork != "" {
+			fork = p.owned
+		}
+		out[i] = fitment.InsteadOf(p.rev, fork, l.SKU)
+	}
+	return out
+}
+
+func (p *QuotePlan) instead(x *fitment.Instead, l *quote.Line, levels []stock.Level, src QuoteSources) {
+	free := map[string]money.Amount{}
+	for _, level := range levels {
+		free[level.SKU] = free[level.SKU].Add(money.FromDecimal(level.Available()))
+	}
+	for _, a := range x.First(mostInstead, func(sku string) bool { return free[sku].Cmp(l.Quantity) >= 0 && !p.stopped(sku, l, src) }) {
+		found := quote.Alternative{SKU: a.SKU, Text: p.names("part", a.SKU), Why: a.Why, Available: free[a.SKU]}
+		if l.ForFork != "" {
+			found.Verdict = a.Verdict.String()
+		}
+		l.Alternatives = append(l.Alternatives, found)
+	}
+}
+
+// stopped reports whether a notice forbids to sell a part in the place of a line's.
+func (p *QuotePlan) stopped(sku string, l *quote.Line, src QuoteSources) bool {
+	other := quote.Line{SKU: sku, ForFork: l.ForFork}
+	if l.ForFork != "" {
+		other.Reasons = raw(wordsOf(fitment.Judge(p.rev, p.owned, sku).Reasons))
+	}
+	return slices.ContainsFunc(noticesOn(src.Notices, p.owned, other, src.Clock), func(n quote.NoticeRef) bool { return n.Blocks })
+}
