@@ -35,8 +35,9 @@ func (p *QuotePlan) Draft(src QuoteSources) (quote.Quote, error) {
 	}
 	d.identify()
 	d.source()
-	for _, l := range d.lines {
-		d.q.Lines = append(d.q.Lines, l.Line)
+	d.q.Lines = make([]quote.Line, len(d.lines))
+	for i := range d.lines {
+		d.q.Lines[i] = d.lines[i].Line
 	}
 	q, err := d.q.Calculate()
 	if err != nil {
@@ -228,8 +229,8 @@ func (d *draft) menuLabor() {
 		l.Price = quote.PriceSource{Kind: quote.PriceMenu}
 		menu = append(menu, l)
 	}
-	kept := slices.DeleteFunc(slices.Clone(d.lines), func(l plannedLine) bool { return l.labor != nil && paid[l.Rule] })
-	d.lines = slices.Concat(kept, menu)
+	kept := slices.DeleteFunc(d.lines, func(l plannedLine) bool { return l.labor != nil && paid[l.Rule] })
+	d.lines = append(kept, menu...)
 }
 
 // price gives a line its price, its tax and its discounts.

@@ -112,6 +112,7 @@ func (p *QuotePlan) planJob() error {
 		}
 		p.warnings = append(p.warnings, quote.Warning{Code: o.Code, Text: o.Text, Question: o.Question})
 	}
+	p.lines = make([]plannedLine, 0, len(bill.Lines)+len(bill.Labor)+len(p.ask.Lines)) // a line is large
 	for _, l := range bill.Lines {
 		p.addBillLine(l)
 	}
