@@ -53,7 +53,7 @@ func TestVerdictsThatChangeAreToldByPart(t *testing.T) {
 	changed.fit("r7").Verdict = DoesNotFit
 	d := Diff(Build(sound(), 4), Build(changed, 5))
 	got := d.Judge(func(r *Revision, part string, f *Fork) Verdict {
-		for _, rows := range r.RowsOf(part, f) {
+		for _, rows := range rowsOf(r, part, f) {
 			for _, x := range rows {
 				return x.Verdict
 			}

@@ -82,13 +82,6 @@ func (x *Reach) Parts(yield func(*Part, Verdict) bool) {
 	}
 }
 
-// RowsOf are the rows of a part that target a fork, by level; for several parts of one fork
-// see Reach.
-func (r *Revision) RowsOf(sku string, f *Fork) (rows [AtFork][]Fitment) {
-	x := r.Reach(f)
-	return x.Of(sku, new([]Fitment))
-}
-
 // ForksOf are the forks that a target covers, sorted by id.
 func (r *Revision) ForksOf(l Level, target string) []*Fork {
 	switch l {

@@ -7,6 +7,11 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
+func rowsOf(r *Revision, part string, f *Fork) [AtFork][]Fitment {
+	reach := r.Reach(f)
+	return reach.Of(part, new([]Fitment))
+}
+
 func TestRowsOfAPartForAFork(t *testing.T) {
 	tables := &Tables{
 		Makers:  []Maker{{Code: "alm"}, {Code: "al"}},
@@ -31,7 +36,7 @@ func TestRowsOfAPartForAFork(t *testing.T) {
 		f := &r.Forks()[i]
 		for _, part := range []string{"P", "PP", "none"} {
 			got, want := map[string]bool{}, map[string]bool{}
-			for _, rows := range r.RowsOf(part, f) {
+			for _, rows := range rowsOf(r, part, f) {
 				for _, row := range rows {
 					got[row.ID] = true
 				}

@@ -184,9 +184,6 @@ func (s *Sealer) Seal(r Receipt) string {
 	return string(p.buf[signed:])
 }
 
-// Seal is Sealer.Seal for one receipt.
-func Seal(r Receipt, key []byte) string { return NewSealer(key).Seal(r) }
-
 func mac(b, key []byte) []byte {
 	h := hmac.New(sha256.New, key)
 	h.Write([]byte(tokenPrefix))

@@ -4,6 +4,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -23,11 +24,31 @@ func issued(rev *catalog.Revision, o *Owned, sku string) Receipt {
 	return Issue(rev, o, Judge(rev, o, sku), noon)
 }
 
+func sealed(r Receipt, key []byte) string { return NewSealer(key).Seal(r) }
+
+func TestASealerServesManyAtOnce(t *testing.T) {
+	rev := small()
+	sealer := NewSealer(key)
+	var all sync.WaitGroup
+	for _, r := range []Receipt{issued(rev, owned(t, rev, "tarn"), "C-160"), issued(rev, owned(t, rev, "tarn", option("tube", "thick"), serial("T5")), "K-G1")} {
+		want := sealed(r, key)
+		all.Go(func() {
+			for range 500 {
+				if got := sealer.Seal(r); got != want {
+					t.Errorf("sealed beside others it is %s, alone %s", got, want)
+					return
+				}
+			}
+		})
+	}
+	all.Wait()
+}
+
 func TestAReceiptComesBackAsItWas(t *testing.T) {
 	rev := small()
 	o := owned(t, rev, "tarn", built(160), option("tube", "thick"), option("seal_generation", "g2"), serial("T5"), builtOn("2021-05-05"), usedFor("trail"))
 	r := issued(rev, o, "C-160")
-	token := Seal(r, key)
+	token := sealed(r, key)
 	got, err := Open(" "+token+"\n", key)
 	if err != nil {
 		t.Fatal(err)
@@ -35,7 +56,7 @@ func TestAReceiptComesBackAsItWas(t *testing.T) {
 	if diff := cmp.Diff(r, got); diff != "" {
 		t.Error(diff)
 	}
-	if Seal(got, key) != token {
+	if sealed(got, key) != token {
 		t.Error("sealed again it is another token")
 	}
 	if len(token) > 200 {
@@ -44,16 +65,16 @@ func TestAReceiptComesBackAsItWas(t *testing.T) {
 	if got.Revision != 7 || got.Rules != RulesVersion || !got.At.Equal(noon.Truncate(time.Second)) {
 		t.Errorf("%+v", got)
 	}
-	if _, err := Open(Seal(r, oldKey), key, oldKey); err != nil {
+	if _, err := Open(sealed(r, oldKey), key, oldKey); err != nil {
 		t.Errorf("an older key that is still honored: %v", err)
 	}
 }
 
 func TestATamperedReceiptIsRefused(t *testing.T) {
 	rev := small()
-	token := Seal(issued(rev, owned(t, rev, "tarn"), "C-160"), key)
+	token := sealed(issued(rev, owned(t, rev, "tarn"), "C-160"), key)
 	for name, bad := range map[string]string{
-		"empty": "", "prefix": "fr2." + token[4:], "cut": token[:len(token)-3], "other key": Seal(issued(rev, owned(t, rev, "tarn"), "C-160"), oldKey),
+		"empty": "", "prefix": "fr2." + token[4:], "cut": token[:len(token)-3], "other key": sealed(issued(rev, owned(t, rev, "tarn"), "C-160"), oldKey),
 		"padding": token + "=", "nonsense": "fr1.@@@", "short": "fr1.AAAA",
 	} {
 		if _, err := Open(bad, key); fault.As(err) == nil || fault.As(err).Kind != fault.Invalid {
@@ -149,7 +170,7 @@ func FuzzOpen(f *testing.F) {
 		if err != nil {
 			return
 		}
-		again, err := Open(Seal(r, key), key)
+		again, err := Open(sealed(r, key), key)
 		if err != nil || fmt.Sprint(again) != fmt.Sprint(r) {
 			t.Fatalf("%+v became %+v: %v", r, again, err)
 		}
