@@ -80,14 +80,14 @@ var stricter = map[string]string{
 	"invalid_value": lookup, "bad_cursor": lookup, "unknown_unit": lookup, "unknown_currency": lookup, "unknown_time_zone": lookup, "unknown_language": lookup, "not_in_list": lookup,
 	"unknown_maker": lookup, "unknown_price_list": lookup, "unknown_part": lookup, "unknown_cartridge": lookup, "unknown_damper": lookup, "unknown_fact": lookup, "unknown_family": lookup, "no_such_choice": lookup, "slot_not_chosen": lookup, "no_tax_rule": lookup, "unknown_setting": lookup, "no_air_bump_stop": lookup, "spring_missing": lookup, "not_a_fluid": lookup,
 	"unknown_fork_name": lookup, "unknown_job": lookup, "unknown_material": lookup, "unknown_operation": lookup, "unknown_fork": lookup, "unknown_spring": lookup, "no_such_line": lookup, "no_such_preload": lookup,
-	"not_in_catalog": lookup, "quote_person_fkey": lookup, "quote_line_location_fkey": lookup, "spring_of_another_family": lookup,
+	"not_in_catalog": lookup, "quote_person_fkey": lookup, "quote_line_location_fkey": lookup, "spring_of_another_family": lookup, "location_not_found": lookup,
 	"required": together, "missing": together, "unexpected": together, "given_twice": together, "one_of": together, "percent_or_amount": together, "not_with_q": together,
 	"fork_missing": together, "job_missing": together, "cartridge_missing": together, "cartridge_not_in_job": together, "preload_without_cartridge": together, "quote_empty": together,
 	"line_without_subject": together, "text_of_a_part": together, "not_of_free_text": together, "mixed_price_basis": together, "tax_reason_missing": together, "tax_reason_not_allowed": together,
 	"idempotency_key_reused": together, "contradiction": together,
 	"out_of_order": sums, "valid_until_in_the_past": sums, "past_limit": sums, "quantity_zero": sums, "cash_step_not_positive": sums, "amount_too_precise": sums, "beyond_travel": sums, "currency_of_list": sums, "fitted_missing": sums, "jobs_contradict": sums, "price_on_uncharged_line": sums, "rattles": sums, "too_close": sums, "two_prices": sums, "tax_category_missing": sums, "base_quantity_not_positive": sums, "adjusted_without_price": sums, "discount_without_lines": sums, "quantity_not_whole": sums, "amount_too_large": sums, "decimals_out_of_range": sums,
 	"tax_rate_not_zero": sums, "tax_rate_out_of_range": sums,
-	"catalog_refused": inside, "malformed_zip": inside, "feed_header": inside, "line_too_long": inside, "not_utf8": inside, "too_many_bad_rows": inside,
+	"catalog_refused": inside, "malformed_zip": inside, "feed_header": inside, "feed_location_missing": inside, "line_too_long": inside, "not_utf8": inside, "too_many_bad_rows": inside,
 }
 
 // request is one request in the making.
