@@ -325,7 +325,7 @@ func (p *QuotePlan) planLine(at string, ask AskedLine) error {
 	}
 	n.Text = p.names("part", n.SKU)
 	if whole := part.Unit == "each" || part.Unit == "pair"; whole && !ask.Quantity.Fits(0) {
-		return askFault(at+"/quantity", "quantity_not_whole", "%s is sold by the %s: %s is not a whole number.", n.SKU, part.Unit, ask.Quantity)
+		return askFault(at+"/quantity", "quantity_not_whole", "%s is sold whole; %s is no number of it.", n.SKU, ask.Quantity)
 	}
 	if n.Role.Charged() && n.Role != quote.RoleLabor {
 		if n, err = p.inPackages(at, n, part); err != nil {
