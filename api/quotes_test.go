@@ -704,6 +704,9 @@ func TestTheSameRequestTwiceIsOneQuote(t *testing.T) {
 	if a := s.act(q, "accept", "", "Idempotency-Key: till-7-0002"); a.Status != 200 || !bytes.Equal(a.Body, accept.Body) {
 		t.Errorf("the repeated accept: %d %s", a.Status, a.Body)
 	}
+	if a := s.post("/v1/quotes", conversion, key); a.Status != 201 || !bytes.Equal(a.Body, first.Body) {
+		t.Errorf("repeated after it was accepted: %d %s", a.Status, a.Body)
+	}
 	if a := s.act(q, "accept", ""); a.Status != 412 {
 		t.Errorf("accepted twice without a key: %d", a.Status)
 	}

@@ -1,7 +1,7 @@
 // Package db keeps what must outlive the process in Postgres.
 //
 // A public method of DB is one transaction. Rows of a tenant are reached through
-// asAccount, readAsAccount and readOnce only: they name the account to Postgres,
+// asAccount, asAccountIn, readAsAccount and readOnce only: they name the account to Postgres,
 // whose row-level security holds even where a WHERE was forgotten. No text of the
 // driver or the server leaves this package other than as the wrapped cause of a
 // fault.
