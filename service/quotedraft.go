@@ -229,8 +229,8 @@ func (d *draft) menuLabor() {
 		l.Price = quote.PriceSource{Kind: quote.PriceMenu}
 		menu = append(menu, l)
 	}
-	kept := slices.DeleteFunc(d.lines, func(l plannedLine) bool { return l.labor != nil && paid[l.Rule] })
-	d.lines = append(kept, menu...)
+	d.lines = slices.DeleteFunc(d.lines, func(l plannedLine) bool { return l.labor != nil && paid[l.Rule] })
+	d.lines = append(d.lines, menu...)
 }
 
 // price gives a line its price, its tax and its discounts.
