@@ -87,7 +87,7 @@ var stricter = map[string]string{
 	"idempotency_key_reused": together, "contradiction": together,
 	"out_of_order": sums, "valid_until_in_the_past": sums, "past_limit": sums, "quantity_zero": sums, "cash_step_not_positive": sums, "amount_too_precise": sums, "beyond_travel": sums, "currency_of_list": sums, "fitted_missing": sums, "jobs_contradict": sums, "price_on_uncharged_line": sums, "rattles": sums, "too_close": sums, "two_prices": sums, "tax_category_missing": sums, "base_quantity_not_positive": sums, "adjusted_without_price": sums, "discount_without_lines": sums, "quantity_not_whole": sums, "amount_too_large": sums, "decimals_out_of_range": sums,
 	"tax_rate_not_zero": sums, "tax_rate_out_of_range": sums,
-	"catalog_refused": inside, "malformed_zip": inside, "feed_header": inside, "feed_location_missing": inside, "line_too_long": inside, "not_utf8": inside, "too_many_bad_rows": inside,
+	"catalog_refused": inside, "malformed_zip": inside, "feed_header": inside, "feed_location_missing": inside, "feed_empty": inside, "feed_names_nothing": inside, "feed_quotes": inside, "gzip_damaged": inside, "gzip_incomplete": inside, "too_much_missing": inside, "line_too_long": inside, "not_utf8": inside, "too_many_bad_rows": inside,
 }
 
 // request is one request in the making.
