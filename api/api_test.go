@@ -79,6 +79,9 @@ func TestMetaOperations(t *testing.T) {
 				{"GET", "/docs/nothing", 404, `"no_such_page"`},
 				{"GET", "/", 404, `"no_such_path"`},
 				{"GET", "/healthz/", 404, `"no_such_path"`},
+				{"GET", "/v1/parts//forks", 404, `"no_such_path"`},
+				{"POST", "/v1/quotes//accept", 404, `"no_such_path"`},
+				{"PUT", "/v1/locations//stock", 404, `"no_such_path"`},
 				{"POST", "/healthz", 405, `"method_not_allowed"`},
 				{"BREW", "/healthz", 405, `"method_not_allowed"`},
 			} {

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"reflect"
+	"slices"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -52,6 +53,9 @@ func (s *Server) handle(r route) echo.HandlerFunc {
 		req := c.Request()
 		rec := edge.RecordOf(req.Context())
 		rec.Route, rec.Operation = r.Path, r.ID
+		if slices.Contains(c.ParamValues(), "") { // two slashes with nothing between
+			return echo.ErrNotFound
+		}
 		gated := r.gated()
 		if d := r.Limits.Deprecated; d != nil {
 			d.announce(c.Response().Header())
