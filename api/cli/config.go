@@ -35,6 +35,7 @@ type Config struct {
 	Shutdown        time.Duration  // FORKWRIGHT_SHUTDOWN: how long requests may finish
 	LogLevel        string         // FORKWRIGHT_LOG: debug|info|warn|error
 	LogGiven        bool           // whether it was set
+	GCGiven         bool           // whether GOGC was set, the Go runtime's own variable
 
 	FeedURL string // FORKWRIGHT_URL: the service that stock push sends to
 	FeedKey string // FORKWRIGHT_KEY: the API key that it sends
@@ -110,6 +111,7 @@ func ReadConfig(getenv func(string) string) (Config, error) {
 		OldRevisionsMiB: r.number("FORKWRIGHT_OLD_REVISIONS_MIB", 256, 16, 65536),
 		Shutdown:        r.duration("FORKWRIGHT_SHUTDOWN", 20*time.Second, time.Second, 5*time.Minute),
 		LogGiven:        getenv("FORKWRIGHT_LOG") != "",
+		GCGiven:         getenv("GOGC") != "",
 		LogLevel:        r.choice("FORKWRIGHT_LOG", "info", "debug", "info", "warn", "error"),
 		FeedURL:         r.text("FORKWRIGHT_URL", "http://127.0.0.1:8080", regexp.MustCompile(`^https?://[^ ]+$`), "http://… or https://…"),
 		FeedKey:         r.text("FORKWRIGHT_KEY", "", regexp.MustCompile(`^[A-Za-z0-9_-]{20,100}$`), "20 to 100 letters, digits, - and _"),

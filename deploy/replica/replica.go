@@ -9,6 +9,7 @@ import (
 	"crypto/sha256"
 	"log/slog"
 	"net"
+	"runtime/debug"
 	"sync"
 	"time"
 
@@ -38,6 +39,11 @@ type Replica struct {
 // How often the database is asked for what its notifications may have lost.
 const pollEvery = 2 * time.Second
 
+// gcPercent is how much a replica may allocate between two collections, in percent of what it
+// keeps. What it keeps is the catalog, which a collection walks through to find nothing to
+// free; the memory that waiting costs is named in the README.
+const gcPercent = 400
+
 // Serve answers on l until ctx ends. It begins to listen when catalog and notices are there,
 // and returns when everything it has started is done with the store.
 func (r *Replica) Serve(ctx context.Context, l net.Listener) error {
@@ -47,6 +53,9 @@ func (r *Replica) Serve(ctx context.Context, l net.Listener) error {
 		cancel()
 		background.Wait()
 	}()
+	if !r.Config.GCGiven {
+		debug.SetGCPercent(gcPercent)
+	}
 	if err := r.load(ctx); err != nil {
 		return err
 	}
