@@ -84,7 +84,7 @@ type noticesOf struct{ m *memory }
 
 func (n noticesOf) Current() *notice.Set { return n.m.notices }
 
-func (m *memory) StockOf(_ context.Context, skus, locations []string) ([]stock.Level, error) {
+func (m *memory) StockFor(_ context.Context, _ string, skus, locations []string) ([]stock.Level, error) {
 	var out []stock.Level
 	for _, l := range m.levels {
 		if slices.Contains(skus, l.SKU) && (len(locations) == 0 || slices.Contains(locations, l.Location)) {

@@ -14,10 +14,10 @@ import (
 	"forkwright/service/stock"
 )
 
-// Stock reads what lies where and what is promised of it, for the parts named and the
-// locations named (none means all), by location and part.
+// Stock reads what lies where and what is promised of it, for the parts named and the locations
+// named (none means all that goods for the account come from), by location and part.
 type Stock interface {
-	StockOf(ctx context.Context, skus, locations []string) ([]stock.Level, error)
+	StockFor(ctx context.Context, accountID string, skus, locations []string) ([]stock.Level, error)
 }
 
 // liveIn asks for what depends on the minute or on the caller.
@@ -188,7 +188,7 @@ func (a *asking) levels(ctx context.Context, skus, locations []string) ([]stock.
 	if a.s.Stock == nil {
 		return nil, fault.New(fault.Unavailable, "stock_unavailable", "Stock cannot be read now.")
 	}
-	return a.s.Stock.StockOf(ctx, skus, locations)
+	return a.s.Stock.StockFor(ctx, a.who.AccountID, skus, locations)
 }
 
 // stockOut sums up the levels of each part asked for; a part that lies nowhere is a no.

@@ -282,6 +282,34 @@ func TestGoodsOfTheTradeAreReservedForTheShop(t *testing.T) {
 	}
 }
 
+func TestAnotherShopsShelfIsNobodysBusiness(t *testing.T) {
+	s := newTill(t)
+	depots(s, nil)
+	s.shelve("QB-AC-GUARD", "0")
+	s.heap(berlin(t), []pile{{"rival", "QB-AC-GUARD", 9, 0, 0}, {"near", "QB-AC-GUARD", 2, 0, 0}, {s.place, "QB-AC-GUARD", 1, 0, 0}})
+	for query, places := range map[string]string{"": "near " + s.place, "&locations=rival": "", "&locations=rival,near": "near"} {
+		a := s.get("/v1/parts/QB-AC-GUARD?live=stock" + query)
+		var got struct {
+			Live struct {
+				Stock []struct{ Levels []struct{ Location string } }
+			}
+		}
+		a.JSON(t, &got)
+		var seen []string
+		for _, x := range got.Live.Stock[0].Levels {
+			seen = append(seen, x.Location)
+		}
+		slices.Sort(seen)
+		if strings.Join(seen, " ") != places || a.Status != 200 {
+			t.Errorf("%q: %q, want %q: %d %s", query, seen, places, a.Status, a.Body)
+		}
+	}
+	a := s.post("/v1/quotes", `{"lines": [{"code": "QB-AC-GUARD", "for_fork": "none"}], "locations": ["near", "rival"]}`)
+	if a.Status != 422 || !strings.Contains(string(a.Body), "location_not_found") || !strings.Contains(string(a.Body), `"/locations/1"`) {
+		t.Errorf("%d %s", a.Status, a.Body)
+	}
+}
+
 func TestAnOverdueCountIsMarked(t *testing.T) {
 	s := newTill(t)
 	s.located(account.Location{ID: "late", AccountID: s.accounts[caller.Distributor].ID, Name: "late", TimeZone: "Europe/Berlin", DueBy: "02:30"})

@@ -124,8 +124,7 @@ func (d *DB) Locations(ctx context.Context, accountID string) ([]account.Locatio
 func (d *DB) PlacesFor(ctx context.Context, accountID string) ([]string, error) {
 	type place struct{ ID string }
 	rows, err := list[place](ctx, d, `
-		SELECT l.id FROM location l JOIN account a ON a.id = l.account_id
-		WHERE l.account_id = $1 OR a.roles && '{distributor,administrator}' AND a.closed_at IS NULL
+		SELECT l.id FROM location l WHERE `+suppliesAccount+`
 		ORDER BY l.account_id <> $1, l.days_away, l.id`, accountID)
 	out := make([]string, 0, len(rows))
 	for _, r := range rows {

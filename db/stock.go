@@ -23,6 +23,21 @@ const levelSelect = `
 	JOIN location l ON l.id = s.location_id
 	LEFT JOIN promised p ON p.location_id = s.location_id AND p.sku = s.sku`
 
+// suppliesAccount holds for the locations that goods for account $1 come from.
+const suppliesAccount = `(l.account_id = $1 OR EXISTS (
+		SELECT FROM account a WHERE a.id = l.account_id AND a.roles && '{distributor,administrator}' AND a.closed_at IS NULL))`
+
+// StockFor reads, as StockOf does, what lies where goods for an account come from: another
+// shop's shelf is none of its business, named or not.
+func (d *DB) StockFor(ctx context.Context, accountID string, skus, locations []string) ([]stock.Level, error) {
+	if len(skus) == 0 {
+		return nil, nil
+	}
+	return d.levels(ctx, levelSelect+`
+		WHERE s.sku = ANY($2) AND ($3::text[] IS NULL OR s.location_id = ANY($3)) AND `+suppliesAccount+`
+		ORDER BY s.location_id, s.sku`, accountID, skus, locations)
+}
+
 // StockOf reads what lies where and what is promised of it, for the parts named
 // and the locations named (none means all), by location and part.
 func (d *DB) StockOf(ctx context.Context, skus, locations []string) ([]stock.Level, error) {

@@ -183,18 +183,16 @@ func (s *Quoting) sources(ctx context.Context, by caller.Caller, seller account.
 	return src, err
 }
 
-// places are the locations named, in their order, else all that goods for an account come from.
+// places are the locations named, in their order, else all that goods for an account come
+// from. One that is another shop's is not there at all.
 func (s *Quoting) places(ctx context.Context, accountID string, named []string) ([]string, error) {
-	if len(named) == 0 {
-		return s.Store.PlacesFor(ctx, accountID)
-	}
-	locations, err := s.Store.Locations(ctx, "")
-	if err != nil {
-		return nil, err
+	all, err := s.Store.PlacesFor(ctx, accountID)
+	if err != nil || len(named) == 0 {
+		return all, err
 	}
 	for i, id := range named {
-		if !slices.ContainsFunc(locations, func(l account.Location) bool { return l.ID == id }) {
-			return nil, askFault("/locations/"+strconv.Itoa(i), "location_not_found", "There is no location %q.", id)
+		if !slices.Contains(all, id) {
+			return nil, askFault("/locations/"+strconv.Itoa(i), "location_not_found", "There is no location %q that goods for you could come from.", id)
 		}
 	}
 	return named, nil
