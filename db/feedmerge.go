@@ -111,6 +111,9 @@ func (c *clerk) change(ctx context.Context, tx pgx.Tx, t *taking, place int, exc
 // dropDuplicates finds the second rows among those that may be some. They may be as many as
 // there are rows, so that only the first of them come here.
 func dropDuplicates(ctx context.Context, tx pgx.Tx, desk string, t *taking, place int) error {
+	if t.place.Again == 0 {
+		return nil
+	}
 	type dup struct {
 		Line  int64
 		SKU   string
@@ -151,16 +154,19 @@ const mergeSQL = `
 	  SELECT sku, sum(promised) AS promised, sum(shipped) AS shipped
 	  FROM stock_move WHERE location_id = $1 AND at > $2
 	  GROUP BY sku
+	), held AS (
+	  SELECT p.sku, CASE WHEN $4::boolean THEN p.qty - coalesce(m.promised, 0) ELSE 0 END AS promised, p.shipped - coalesce(m.shipped, 0) AS shipped
+	  FROM promised p LEFT JOIN since m ON m.sku = p.sku
+	  WHERE p.location_id = $1
 	), change AS MATERIALIZED (
 	  SELECT s.tid, coalesce(e.sku, s.sku) AS sku, e.sku IS NULL AS gone, s.listed AS was_listed, v.*
 	  FROM (SELECT ctid AS tid, sku, on_hand, at_least, incoming, incoming_on, bin, listed, shipped_seen FROM stock WHERE location_id = $1) s
 	  %[2]s JOIN (SELECT sku, on_hand, at_least, incoming, incoming_on, bin FROM %[1]s WHERE place = $3) e ON e.sku = s.sku
-	  LEFT JOIN promised p ON p.location_id = $1 AND p.sku = coalesce(e.sku, s.sku)
-	  LEFT JOIN since m ON m.sku = coalesce(e.sku, s.sku)
+	  LEFT JOIN held h ON h.sku = coalesce(e.sku, s.sku)
 	  CROSS JOIN LATERAL (
-	    SELECT coalesce(e.on_hand, 0) + CASE WHEN $4::boolean THEN coalesce(p.qty, 0) - coalesce(m.promised, 0) ELSE 0 END AS on_hand,
+	    SELECT CASE WHEN h.promised IS NULL THEN coalesce(e.on_hand, 0) ELSE coalesce(e.on_hand, 0) + h.promised END AS on_hand,
 	           coalesce(e.at_least, false) AS at_least, coalesce(e.incoming, 0) AS incoming, e.incoming_on, coalesce(e.bin, s.bin) AS bin,
-	           e.sku IS NOT NULL AS listed, coalesce(p.shipped, 0) - coalesce(m.shipped, 0) AS shipped_seen
+	           e.sku IS NOT NULL AS listed, coalesce(h.shipped, 0) AS shipped_seen
 	  ) v
 	  WHERE (e.sku IS NULL OR e.on_hand IS NOT NULL)
 	    AND (s.sku IS NULL OR (s.on_hand, s.at_least, s.incoming, s.incoming_on, s.bin, s.listed, s.shipped_seen)

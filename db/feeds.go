@@ -139,6 +139,7 @@ func (d *DB) connectForFeed(ctx context.Context) (*pgx.Conn, error) {
 	cfg.RuntimeParams["application_name"] = "forkwright feed"
 	cfg.RuntimeParams["statement_timeout"] = milliseconds(10 * time.Minute)
 	cfg.RuntimeParams["lock_timeout"] = milliseconds(30 * time.Second)
+	cfg.RuntimeParams["jit"] = "off" // half a second to compile what runs for two
 	return pgx.ConnectConfig(ctx, cfg)
 }
 

@@ -48,6 +48,7 @@ type Place struct {
 	Codes    CodeMap // nil: it has none
 	Counts   Counts
 	Rejects  []Reject // the first MostRejects of them
+	Again    int64    // entries that may have an earlier one of the same part
 	Skip     error    // why its rows are read over
 	index    int16
 }
@@ -202,55 +203,65 @@ func (in *Intake) take(r *row) error {
 		p.Reject(r.line, RejectControl, value)
 		return nil
 	}
-	part, factor, reason := in.part(p, r)
+	m, ours, reason := in.meaning(p, r)
 	switch {
 	case reason != "":
 		p.Reject(r.line, reason, r.codes())
 		return nil
-	case part == nil:
+	case !ours:
 		p.Counts.Unknown++
 		return nil
 	}
-	e := Entry{Place: p.index, Line: r.line, SKU: part.SKU, Bin: strings.TrimSpace(r.bin)}
-	if reason, value := e.fill(r, part, factor, &p.Policy); reason != "" {
+	e := Entry{Place: p.index, Line: r.line, SKU: m.part.SKU, Bin: strings.TrimSpace(r.bin)}
+	if reason, value := e.fill(r, &m, &p.Policy); reason != "" {
 		p.Reject(r.line, reason, value)
-		e = Entry{Place: p.index, Line: r.line, SKU: part.SKU, Keep: true}
+		e = Entry{Place: p.index, Line: r.line, SKU: m.part.SKU, Keep: true}
 	}
 	if e.OnHand.IsNeg() {
 		p.Counts.Oversold++
 	}
-	e.Again = in.seen.add(p.index, e.SKU)
+	if e.Again = in.seen.add(p.index, e.SKU); e.Again {
+		p.Again++
+	}
 	in.out = append(in.out, e)
 	return nil
 }
 
-// part finds which part a row means. No part and no reason: not one of ours.
-func (in *Intake) part(p *Place, r *row) (*Part, *udecimal.Decimal, string) {
+// meant is the part that a row means.
+type meant struct {
+	part   Part
+	mapped bool             // by the location's code map,
+	factor udecimal.Decimal // which says how many of the part's units one of the row's is
+}
+
+// meaning finds which part a row means. None and no reason: not one of ours.
+func (in *Intake) meaning(p *Place, r *row) (m meant, ours bool, reason string) {
 	if r.sku == "" && r.gtin == "" && r.code == "" {
-		return nil, nil, RejectNoCode
+		return m, false, RejectNoCode
 	}
-	for _, code := range []string{r.code, r.sku, r.gtin} {
-		if m, ok := in.asked[p][code]; ok && code != "" {
-			part, known := in.parts.BySKU(m.SKU)
-			if !known {
-				return nil, nil, "" // mapped to a part that the catalog no longer has
+	for _, code := range [...]string{r.code, r.sku, r.gtin} {
+		if x, ok := in.asked[p][code]; ok && code != "" {
+			m.mapped, m.factor = true, x.Factor
+			m.part, ours = in.parts.BySKU(x.SKU)
+			return m, ours, "" // ours no more, where the catalog no longer has it
+		}
+	}
+	if r.sku != "" {
+		if m.part, ours = in.parts.BySKU(r.sku); ours {
+			if r.gtin != "" && !agree(m.part, in.parts.ByGTIN(r.gtin)) {
+				return m, false, RejectCodeConflict
 			}
-			return &part, &m.Factor, ""
+			return m, true, ""
 		}
-	}
-	if part, ok := in.parts.BySKU(r.sku); ok && r.sku != "" {
-		if r.gtin != "" && !agree(part, in.parts.ByGTIN(r.gtin)) {
-			return nil, nil, RejectCodeConflict
-		}
-		return &part, nil, ""
 	}
 	switch parts := in.gtin(r.gtin); len(parts) {
 	case 0:
-		return nil, nil, ""
+		return m, false, ""
 	case 1:
-		return &parts[0], nil, ""
+		m.part = parts[0]
+		return m, true, ""
 	}
-	return nil, nil, RejectAmbiguousGTIN
+	return m, false, RejectAmbiguousGTIN
 }
 
 func (in *Intake) gtin(gtin string) []Part {
@@ -271,12 +282,12 @@ func agree(part Part, byGTIN []Part) bool {
 }
 
 // fill reads the figures of a row; reason is "" or why the row is bad, value what was there.
-func (e *Entry) fill(r *row, part *Part, mapped *udecimal.Decimal, policy *Policy) (reason, value string) {
-	var factor udecimal.Decimal
-	if mapped != nil {
-		factor = *mapped
-	} else if factor, reason = part.factor(r.unit, policy); reason != "" {
-		return reason, r.unit
+func (e *Entry) fill(r *row, m *meant, policy *Policy) (reason, value string) {
+	part, factor := &m.part, m.factor
+	if !m.mapped {
+		if factor, reason = part.factor(r.unit, policy); reason != "" {
+			return reason, r.unit
+		}
 	}
 	onHand, reason := r.onHand.count(policy, factor, part)
 	if reason != "" {
