@@ -42,7 +42,7 @@ const pollEvery = 2 * time.Second
 // gcPercent is how much a replica may allocate between two collections, in percent of what it
 // keeps. What it keeps is the catalog, which a collection walks through to find nothing to
 // free; the memory that waiting costs is named in the README.
-const gcPercent = 400
+const gcPercent = 200
 
 // Serve answers on l until ctx ends. It begins to listen when catalog and notices are there,
 // and returns when everything it has started is done with the store.

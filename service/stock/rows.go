@@ -257,7 +257,8 @@ func (r *rowReader) split(text string) ([]string, error) {
 		for {
 			i := strings.IndexByte(text, r.comma)
 			if i < 0 {
-				return append(r.fields, text), nil
+				r.fields = append(r.fields, text)
+				return r.fields, nil
 			}
 			r.fields = append(r.fields, text[:i])
 			text = text[i+1:]
