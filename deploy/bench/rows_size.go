@@ -234,7 +234,7 @@ func (w *world) store(s *shop, metrics string, fitment []byte) swapped {
 			x.err = err
 			return x
 		}
-		time.Sleep(20 * time.Millisecond)
+		time.Sleep(200 * time.Millisecond) // reading the metrics is work too
 	}
 	x.err = fmt.Errorf("revision %d was not taken within a minute", number)
 	return x

@@ -84,7 +84,7 @@ func (r *Replica) load(ctx context.Context) error {
 	r.keys = db.NewKeyCache(r.Store, db.KeyCacheOptions{})
 	r.gaps = db.NewGapCounts(r.Store)
 	r.catalogs = service.NewCatalogs(r.Store.CatalogStore(), r.Config.OldRevisionsMiB<<20)
-	r.catalogs.Rest = giveWay(time.Millisecond, 3*time.Millisecond)
+	r.catalogs.Rest = giveWay(time.Millisecond, 9*time.Millisecond)
 	r.notices = service.NewNotices(r.Store)
 	r.quoting = &service.Quoting{Store: r.Store, Catalogs: r.catalogs, Notices: r.notices, Now: time.Now, Digest: api.PageDigest(r.linkKey())}
 	r.metrics = r.gauges()
