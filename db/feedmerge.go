@@ -84,7 +84,8 @@ func (c *clerk) merge(ctx context.Context, tx pgx.Tx, t *taking, place int) erro
 // change merges the desk's rows of one location.
 func (c *clerk) change(ctx context.Context, tx pgx.Tx, t *taking, place int, excluding bool) error {
 	desk := fmt.Sprintf("feed_desk_%d", c.desk)
-	if err := dropDuplicates(ctx, tx, desk, t, place); err != nil {
+	dropped, err := dropDuplicates(ctx, tx, desk, t, place)
+	if err != nil {
 		return err
 	}
 	t.feed.Counts = t.place.Counts
@@ -97,22 +98,30 @@ func (c *clerk) change(ctx context.Context, tx pgx.Tx, t *taking, place int, exc
 	if asOf.After(t.feed.StartedAt) {
 		asOf = t.feed.StartedAt // a clock that runs ahead has not seen the future
 	}
-	if t.feed.Kind == stock.Full {
-		if err := tx.QueryRow(ctx, `SELECT count(*) FROM stock WHERE location_id = $1 AND listed`, t.feed.Location).Scan(&counts.Known); err != nil {
+	var kept int64 // parts listed before that keep what they have
+	if t.feed.Kind == stock.Full && t.place.Kept > 0 {
+		if err := tx.QueryRow(ctx, fmt.Sprintf(keptSQL, desk), t.feed.Location, place).Scan(&kept); err != nil {
 			return err
 		}
 	}
-	err := tx.QueryRow(ctx, fmt.Sprintf(mergeSQL, desk, join), t.feed.Location, asOf, place, excluding).Scan(&counts.Applied, &counts.Zeroed)
+	var listedAnew int64
+	err = tx.QueryRow(ctx, fmt.Sprintf(mergeSQL, desk, join), t.feed.Location, asOf, place, excluding).Scan(&counts.Applied, &counts.Zeroed, &listedAnew)
+	if t.feed.Kind == stock.Full {
+		// Of the parts that the location had listed, each is counted again, kept, or gone: to
+		// count them in the table would be another walk through all of it.
+		counts.Known = t.place.Entries - dropped - listedAnew + kept + counts.Zeroed
+	}
 	counts.Missing = counts.Zeroed
 	counts.Unchanged = counts.Read - counts.Applied - counts.Rejected - counts.Unknown
 	return err
 }
 
 // dropDuplicates finds the second rows among those that may be some. They may be as many as
-// there are rows, so that only the first of them come here.
-func dropDuplicates(ctx context.Context, tx pgx.Tx, desk string, t *taking, place int) error {
+// there are rows, so that only the first of them come here. It tells how many it has dropped
+// that said how many there are.
+func dropDuplicates(ctx context.Context, tx pgx.Tx, desk string, t *taking, place int) (dropped int64, err error) {
 	if t.place.Again == 0 {
-		return nil
+		return 0, nil
 	}
 	type dup struct {
 		Line  int64
@@ -133,17 +142,23 @@ func dropDuplicates(ctx context.Context, tx pgx.Tx, desk string, t *taking, plac
 		)
 		SELECT line, sku, (SELECT count(*) FROM bad) AS total FROM bad ORDER BY line LIMIT $2`, desk), place, stock.MostRejects)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	found, err := pgx.CollectRows(rows, pgx.RowToStructByName[dup])
-	for i, f := range found {
-		if i == 0 {
-			t.place.Counts.Rejected += f.Total - int64(len(found))
-		}
+	if len(found) > 0 {
+		dropped = found[0].Total
+		t.place.Counts.Rejected += dropped - int64(len(found))
+	}
+	for _, f := range found {
 		t.place.Reject(f.Line, stock.RejectDuplicate, f.SKU)
 	}
-	return err
+	return dropped, err
 }
+
+// keptSQL counts the parts listed before whose rows in a full feed are bad.
+const keptSQL = `
+	SELECT count(DISTINCT s.sku) FROM %s e JOIN stock s ON s.location_id = $1 AND s.sku = e.sku
+	WHERE e.place = $2 AND e.on_hand IS NULL AND s.listed`
 
 // mergeSQL makes a location's rows what the desk says, writing only what differs. What was
 // promised and handed over after the feed's time is taken from stock_move: the count cannot
@@ -180,7 +195,7 @@ const mergeSQL = `
 	  SELECT $1, c.sku, c.on_hand, c.at_least, c.incoming, c.incoming_on, c.bin, c.listed, c.shipped_seen
 	  FROM change c WHERE c.tid IS NULL
 	)
-	SELECT count(*) FILTER (WHERE NOT gone), count(*) FILTER (WHERE gone AND was_listed) FROM change`
+	SELECT count(*) FILTER (WHERE NOT gone), count(*) FILTER (WHERE gone AND was_listed), count(*) FILTER (WHERE NOT gone AND was_listed IS NOT TRUE) FROM change`
 
 // undercut lists what is promised beyond what is there; the first hundred.
 func undercut(ctx context.Context, q querier, location string) ([]stock.Undercut, error) {

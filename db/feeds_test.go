@@ -313,6 +313,24 @@ func TestBadRowsKeepWhatThePartHasAndPastOnePercentRefuse(t *testing.T) {
 	}
 }
 
+func TestAFullFeedKnowsHowManyPartsWereListedBefore(t *testing.T) {
+	d := newDepot(t, `{"bad_row_share": 1, "guard_share": 1}`, nil)
+	lines := []string{
+		"P-1,1|P-2,2|P-3,3|P-4,4",
+		"P-1,1|P-2,two|P-5,5|P-5,6",          // 2 is kept, 3 and 4 go, 5 is new and there twice
+		"P-2,x|P-2,7|P-3,3|P-6,0|P-1,1|P-1,", // 2 is kept by its first row, 3 comes back, 5 goes
+		"P-9,bad|P-1,1",                      // 9 was never there
+		"P-1,1|P-3,3",
+	}
+	for i, rows := range lines {
+		var before int64
+		must(t, connect(t, d.on.OwnerURL).QueryRow(t.Context(), `SELECT count(*) FROM stock WHERE location_id = 'depot' AND listed`).Scan(&before))
+		if f := d.mustPush(at(stock.Full, i), strings.Split(rows, "|")...); f.Counts.Known != before {
+			t.Errorf("feed %d knows %d parts, %d were listed: %+v", i, f.Counts.Known, before, f.Counts)
+		}
+	}
+}
+
 func TestDryRunSaysWhatWouldHappen(t *testing.T) {
 	d := newDepot(t, `{}`, nil)
 	u := at(stock.Full, 0)

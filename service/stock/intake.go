@@ -48,6 +48,8 @@ type Place struct {
 	Codes    CodeMap // nil: it has none
 	Counts   Counts
 	Rejects  []Reject // the first MostRejects of them
+	Entries  int64    // that say how many there are
+	Kept     int64    // entries that leave a part what it has
 	Again    int64    // entries that may have an earlier one of the same part
 	Skip     error    // why its rows are read over
 	index    int16
@@ -216,6 +218,11 @@ func (in *Intake) take(r *row) error {
 	if reason, value := e.fill(r, &m, &p.Policy); reason != "" {
 		p.Reject(r.line, reason, value)
 		e = Entry{Place: p.index, Line: r.line, SKU: m.part.SKU, Keep: true}
+	}
+	if e.Keep {
+		p.Kept++
+	} else {
+		p.Entries++
 	}
 	if e.OnHand.IsNeg() {
 		p.Counts.Oversold++
