@@ -4,6 +4,7 @@ import (
 	"archive/zip"
 	"bytes"
 	"encoding/json"
+	"math/rand/v2"
 	"strconv"
 	"strings"
 	"testing"
@@ -290,17 +291,44 @@ func FuzzLoad(f *testing.F) {
 	})
 }
 
-// FuzzWorkbook: a workbook comes from outside, in a zip in a zip.
-func FuzzWorkbook(f *testing.F) {
+// aWorkbook is a workbook with one empty table.
+func aWorkbook(t testing.TB) []byte {
+	t.Helper()
 	book := excelize.NewFile()
 	if err := book.SetSheetName("Sheet1", "makers"); err != nil {
-		f.Fatal(err)
+		t.Fatal(err)
 	}
 	content, err := book.WriteToBuffer()
 	if err != nil {
-		f.Fatal(err)
+		t.Fatal(err)
 	}
-	f.Add(content.Bytes())
+	return content.Bytes()
+}
+
+// TestAMangledWorkbookIsRefusedOrRead: the fuzzer below watches all of the workbook library and
+// makes a few runs a minute; this makes many, blindly.
+func TestAMangledWorkbookIsRefusedOrRead(t *testing.T) {
+	whole, r, refused := aWorkbook(t), rand.New(rand.NewPCG(1, 2)), 0
+	for range 2000 {
+		content := bytes.Clone(whole)
+		for range 1 + r.IntN(8) {
+			content[r.IntN(len(content))] ^= 1 << r.IntN(8)
+		}
+		if r.IntN(4) == 0 {
+			content = content[:r.IntN(len(content))]
+		}
+		if _, problems := source.Load(fstest.MapFS{"catalog.xlsx": {Data: content}}); catalog.HasErrors(problems) {
+			refused++
+		}
+	}
+	if refused < 1000 {
+		t.Errorf("only %d of 2000 were refused", refused)
+	}
+}
+
+// FuzzWorkbook: a workbook comes from outside, in a zip in a zip.
+func FuzzWorkbook(f *testing.F) {
+	f.Add(aWorkbook(f))
 	f.Fuzz(func(t *testing.T, content []byte) {
 		source.Load(fstest.MapFS{"catalog.xlsx": {Data: content}})
 		if fsys, err := source.Zip(content); err == nil {
