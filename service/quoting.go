@@ -20,7 +20,6 @@ import (
 // QuoteStore keeps quotes and knows what a price depends on. Every method is one transaction.
 type QuoteStore interface {
 	Seller(ctx context.Context, accountID string) (account.Seller, error)
-	Locations(ctx context.Context, accountID string) ([]account.Location, error)
 	// PlacesFor are the locations that goods for an account come from: its own, then those of
 	// the trade that supplies it, the nearest first. Another shop's shelf is none of them.
 	PlacesFor(ctx context.Context, accountID string) ([]string, error)

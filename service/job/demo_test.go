@@ -11,6 +11,7 @@ import (
 	"forkwright/service/catalog"
 	"forkwright/service/catalog/source"
 	"forkwright/service/fitment"
+	"forkwright/service/fitment/fitmenttest"
 )
 
 func demo(t *testing.T) *catalog.Revision {
@@ -24,31 +25,10 @@ func demo(t *testing.T) *catalog.Revision {
 
 // conversions yields a question for every fork and coil cartridge of the demo catalog that go together.
 func conversions(rev *catalog.Revision, yield func(*catalog.Fork, *catalog.CoilCartridge, *catalog.Spring, Question)) {
-	for i := range rev.Forks() {
-		f := &rev.Forks()[i]
-		for _, part := range rev.Parts() {
-			c, ok := rev.Coil(part.SKU)
-			if !ok || !slices.Contains(f.TravelsMM, c.TravelMM) {
-				continue
-			}
-			now := fitment.Travel{MM: c.TravelMM, How: fitment.Measured}
-			owned := fitment.Owned{Fork: f, ModelYear: int(f.YearTo), TravelBuilt: now, TravelNow: now, WheelSize: f.WheelSizes[0], Options: latest(rev, f)}
-			if v := fitment.Judge(rev, &owned, c.SKU).Verdict; v != catalog.Fits && v != catalog.FitsWith {
-				continue
-			}
-			spring := rev.Family(c.SpringFamily)[3]
-			yield(f, c, spring, Question{Owned: owned, Cartridge: c.SKU, Spring: spring.SKU})
-		}
+	for owned, c := range fitmenttest.Fitting(rev) {
+		spring := rev.Family(c.SpringFamily)[3]
+		yield(owned.Fork, c, spring, Question{Owned: owned, Cartridge: c.SKU, Spring: spring.SKU})
 	}
-}
-
-// latest are the options with which a fork was built last.
-func latest(rev *catalog.Revision, f *catalog.Fork) map[string]string {
-	out := map[string]string{}
-	for _, o := range rev.Options(f.ID) {
-		out[o.Fact] = o.Value
-	}
-	return out
 }
 
 func TestEveryJobOnEveryForkOfTheDemoCatalog(t *testing.T) {

@@ -1,7 +1,6 @@
 package setup_test
 
 import (
-	"slices"
 	"strings"
 	"testing"
 
@@ -9,7 +8,7 @@ import (
 
 	"forkwright/service/catalog"
 	"forkwright/service/fault"
-	"forkwright/service/fitment"
+	"forkwright/service/fitment/fitmenttest"
 	"forkwright/service/setup"
 )
 
@@ -33,23 +32,11 @@ func assembled(t *testing.T, rev *catalog.Revision, a *setup.Answer, fork string
 // ridden yields a recommendation for one rider on every fork and coil cartridge that go together.
 func ridden(t *testing.T, rev *catalog.Revision, yield func(f *catalog.Fork, a *setup.Answer)) {
 	t.Helper()
-	for i := range rev.Forks() {
-		f := &rev.Forks()[i]
-		for _, part := range rev.Parts() {
-			c, ok := rev.Coil(part.SKU)
-			if !ok || !slices.Contains(f.TravelsMM, c.TravelMM) {
-				continue
-			}
-			now := fitment.Travel{MM: c.TravelMM, How: fitment.Measured}
-			owned := fitment.Owned{Fork: f, ModelYear: int(f.YearTo), TravelBuilt: now, TravelNow: now, WheelSize: f.WheelSizes[0], Options: map[string]string{}}
-			for _, o := range rev.Options(f.ID) {
-				owned.Options[o.Fact] = o.Value
-			}
-			a := ask(t, rev, setup.Question{Owned: &owned, Cartridge: c.SKU, Discipline: "enduro", WithCurve: true,
-				Rider: setup.Rider{MassKG: 84, MassIs: "kitted"}, Bicycle: setup.Bicycle{MassKG: 15}})
-			if a.Recommended != nil {
-				yield(f, &a)
-			}
+	for owned, c := range fitmenttest.Couples(rev) {
+		a := ask(t, rev, setup.Question{Owned: &owned, Cartridge: c.SKU, Discipline: "enduro", WithCurve: true,
+			Rider: setup.Rider{MassKG: 84, MassIs: "kitted"}, Bicycle: setup.Bicycle{MassKG: 15}})
+		if a.Recommended != nil {
+			yield(owned.Fork, &a)
 		}
 	}
 }

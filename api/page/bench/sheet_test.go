@@ -11,6 +11,7 @@ import (
 	"forkwright/service/catalog"
 	"forkwright/service/catalog/source"
 	"forkwright/service/fitment"
+	"forkwright/service/fitment/fitmenttest"
 	"forkwright/service/job"
 	"forkwright/service/money"
 	"forkwright/service/quote"
@@ -28,23 +29,8 @@ func demo(t *testing.T) *catalog.Revision {
 
 // conversions yields a conversion for every fork and coil cartridge of the demo catalog that go together.
 func conversions(rev *catalog.Revision, yield func(*catalog.Fork, job.Question)) {
-	for i := range rev.Forks() {
-		f := &rev.Forks()[i]
-		for _, part := range rev.Parts() {
-			c, ok := rev.Coil(part.SKU)
-			if !ok || !slices.Contains(f.TravelsMM, c.TravelMM) {
-				continue
-			}
-			now := fitment.Travel{MM: c.TravelMM, How: fitment.Measured}
-			owned := fitment.Owned{Fork: f, ModelYear: int(f.YearTo), TravelBuilt: now, TravelNow: now, WheelSize: f.WheelSizes[0], Options: map[string]string{}}
-			for _, o := range rev.Options(f.ID) {
-				owned.Options[o.Fact] = o.Value
-			}
-			if v := fitment.Judge(rev, &owned, c.SKU).Verdict; v != catalog.Fits && v != catalog.FitsWith {
-				continue
-			}
-			yield(f, job.Question{Owned: owned, Jobs: []string{"coil_conversion", "lower_leg_service"}, Cartridge: c.SKU, Spring: rev.Family(c.SpringFamily)[0].SKU})
-		}
+	for owned, c := range fitmenttest.Fitting(rev) {
+		yield(owned.Fork, job.Question{Owned: owned, Jobs: []string{"coil_conversion", "lower_leg_service"}, Cartridge: c.SKU, Spring: rev.Family(c.SpringFamily)[0].SKU})
 	}
 }
 
