@@ -84,11 +84,6 @@ func (c *clerk) merge(ctx context.Context, tx pgx.Tx, t *taking, place int) erro
 // change merges the desk's rows of one location.
 func (c *clerk) change(ctx context.Context, tx pgx.Tx, t *taking, place int, excluding bool) error {
 	desk := fmt.Sprintf("feed_desk_%d", c.desk)
-	dropped, err := dropDuplicates(ctx, tx, desk, t, place)
-	if err != nil {
-		return err
-	}
-	t.feed.Counts = t.place.Counts
 	counts := &t.feed.Counts
 	join := "RIGHT" // a delta looks its own parts up
 	if t.feed.Kind == stock.Full {
@@ -105,62 +100,24 @@ func (c *clerk) change(ctx context.Context, tx pgx.Tx, t *taking, place int, exc
 		}
 	}
 	var listedAnew int64
-	err = tx.QueryRow(ctx, fmt.Sprintf(mergeSQL, desk, join), t.feed.Location, asOf, place, excluding).Scan(&counts.Applied, &counts.Zeroed, &listedAnew)
+	err := tx.QueryRow(ctx, fmt.Sprintf(mergeSQL, desk, join), t.feed.Location, asOf, place, excluding).Scan(&counts.Applied, &counts.Zeroed, &listedAnew)
 	if t.feed.Kind == stock.Full {
 		// Of the parts that the location had listed, each is counted again, kept, or gone: to
 		// count them in the table would be another walk through all of it.
-		counts.Known = t.place.Entries - dropped - listedAnew + kept + counts.Zeroed
+		counts.Known = t.place.Entries - listedAnew + kept + counts.Zeroed
 	}
 	counts.Missing = counts.Zeroed
 	counts.Unchanged = counts.Read - counts.Applied - counts.Rejected - counts.Unknown
 	return err
 }
 
-// dropDuplicates finds the second rows among those that may be some. They may be as many as
-// there are rows, so that only the first of them come here. It tells how many it has dropped
-// that said how many there are.
-func dropDuplicates(ctx context.Context, tx pgx.Tx, desk string, t *taking, place int) (dropped int64, err error) {
-	if t.place.Again == 0 {
-		return 0, nil
-	}
-	type dup struct {
-		Line  int64
-		SKU   string
-		Total int64
-	}
-	rows, err := tx.Query(ctx, fmt.Sprintf(`
-		WITH first AS (
-		  SELECT sku, min(line) AS line FROM %[1]s
-		  WHERE place = $1 AND sku IN (SELECT sku FROM %[1]s WHERE place = $1 AND again)
-		  GROUP BY sku
-		), dropped AS (
-		  DELETE FROM %[1]s m USING first f
-		  WHERE m.place = $1 AND m.again AND m.sku = f.sku AND m.line > f.line
-		  RETURNING m.line, m.sku, m.on_hand
-		), bad AS ( -- others are listed already, for another reason
-		  SELECT line, sku FROM dropped WHERE on_hand IS NOT NULL
-		)
-		SELECT line, sku, (SELECT count(*) FROM bad) AS total FROM bad ORDER BY line LIMIT $2`, desk), place, stock.MostRejects)
-	if err != nil {
-		return 0, err
-	}
-	found, err := pgx.CollectRows(rows, pgx.RowToStructByName[dup])
-	if len(found) > 0 {
-		dropped = found[0].Total
-		t.place.Counts.Rejected += dropped - int64(len(found))
-	}
-	for _, f := range found {
-		t.place.Reject(f.Line, stock.RejectDuplicate, f.SKU)
-	}
-	return dropped, err
-}
-
 // keptSQL counts the parts listed before whose rows in a full feed are bad.
 const keptSQL = `
-	SELECT count(DISTINCT s.sku) FROM %s e JOIN stock s ON s.location_id = $1 AND s.sku = e.sku
+	SELECT count(*) FROM %s e JOIN stock s ON s.location_id = $1 AND s.sku = e.sku
 	WHERE e.place = $2 AND e.on_hand IS NULL AND s.listed`
 
-// mergeSQL makes a location's rows what the desk says, writing only what differs. What was
+// mergeSQL makes a location's rows what the desk says, writing only what differs. What a row of
+// the desk leaves out is none. What was
 // promised and handed over after the feed's time is taken from stock_move: the count cannot
 // know of it. Rows are changed by their place in the table, because nobody else writes them
 // under the merge lock.
@@ -180,7 +137,8 @@ const mergeSQL = `
 	  LEFT JOIN held h ON h.sku = coalesce(e.sku, s.sku)
 	  CROSS JOIN LATERAL (
 	    SELECT CASE WHEN h.promised IS NULL THEN coalesce(e.on_hand, 0) ELSE coalesce(e.on_hand, 0) + h.promised END AS on_hand,
-	           coalesce(e.at_least, false) AS at_least, coalesce(e.incoming, 0) AS incoming, e.incoming_on, coalesce(e.bin, s.bin) AS bin,
+	           coalesce(e.at_least, false) AS at_least, coalesce(e.incoming, 0) AS incoming, e.incoming_on,
+	           CASE WHEN e.sku IS NULL THEN s.bin ELSE coalesce(e.bin, '') END AS bin,
 	           e.sku IS NOT NULL AS listed, coalesce(h.shipped, 0) AS shipped_seen
 	  ) v
 	  WHERE (e.sku IS NULL OR e.on_hand IS NOT NULL)

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"runtime"
 	"slices"
 	"strconv"
 	"time"
@@ -308,102 +309,71 @@ func (d *DB) codeMap(ctx context.Context, owner, location string) stock.CodeMap 
 	}
 }
 
-// chunk is some thousand rows on their way to the desk.
-type chunk struct {
-	rows  []byte // as COPY reads them
-	so    []soFar
-	bytes int64
-}
-
-type soFar struct {
-	feed   string
-	counts stock.Counts
-}
-
 const (
-	chunkBytes    = 512 << 10
+	copyBytes     = 512 << 10   // of rows go to the desk at once
 	progressEvery = time.Second // what has arrived is made visible
 )
 
-// stage puts the feed's rows on the desk, reading the next ones while the last are stored.
-// Memory is that of three chunks, however long the feed.
-func (c *clerk) stage(ctx context.Context, in *stock.Intake) error {
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	ready, used := make(chan chunk), make(chan []byte, 3)
-	for range cap(used) {
-		used <- make([]byte, 0, chunkBytes+chunkBytes/4)
-	}
-	var readErr error
-	go func() {
-		defer close(ready)
-		readErr = read(ctx, in, ready, used, c.db.now)
-	}()
-	copyRows := fmt.Sprintf(`COPY feed_desk_%d (place, line, sku, on_hand, at_least, incoming, incoming_on, bin, again) FROM STDIN`, c.desk)
-	var storeErr error
-	told := c.db.now()
-	for k := range ready {
-		if storeErr != nil {
-			continue // until the reader has noticed
-		}
-		if len(k.rows) > 0 {
-			_, storeErr = c.work.PgConn().CopyFrom(ctx, bytes.NewReader(k.rows), copyRows)
-		}
-		if now := c.db.now(); storeErr == nil && now.Sub(told) >= progressEvery {
-			told, storeErr = now, c.progress(ctx, k)
-		}
-		if storeErr != nil {
-			cancel()
-		}
-		used <- k.rows[:0]
-	}
-	if storeErr != nil {
-		return storeErr
-	}
-	return readErr
-}
+// What a row of the desk says; all but the first rows is left out while a feed says no more.
+const (
+	plainColumns = "place, sku, on_hand"
+	allColumns   = plainColumns + ", at_least, incoming, incoming_on, bin"
+)
 
-// read fills chunks until the feed ends. One that is not full goes on after a second, or a feed
-// of which little is ours would seem to stand still.
-func read(ctx context.Context, in *stock.Intake, ready chan<- chunk, used <-chan []byte, now func() time.Time) error {
-	send := func(rows []byte) error {
-		k := chunk{rows: rows, bytes: in.Bytes()}
-		for _, p := range in.Places() {
-			k.so = append(k.so, soFar{p.FeedID, p.Counts})
-		}
-		select {
-		case ready <- k:
-			return nil
-		case <-ctx.Done():
-			return ctx.Err()
-		}
-	}
-	rows, sent := <-used, now()
+// stage puts the feed's rows on the desk, some thousand at a time, and keeps no more of them in
+// memory. It does not read on while they are stored: whoever asks beside a feed meets one busy
+// processor, not two.
+func (c *clerk) stage(ctx context.Context, in *stock.Intake) error {
+	rows := make([]byte, 0, copyBytes+copyBytes/4)
+	columns, told := plainColumns, c.db.now()
 	for {
+		runtime.Gosched() // or nobody looks at the sockets until these rows are read
 		entries, err := in.Next()
 		if err == io.EOF {
-			return send(rows)
+			return c.store(ctx, columns, rows)
 		}
 		if err != nil {
 			return err
 		}
-		for i := range entries {
-			rows = appendEntry(rows, &entries[i])
-		}
-		if len(rows) >= chunkBytes || now().Sub(sent) > progressEvery {
-			if err := send(rows); err != nil {
+		if columns == plainColumns && !allPlain(entries) {
+			if err := c.store(ctx, columns, rows); err != nil {
 				return err
 			}
-			rows, sent = <-used, now()
+			columns, rows = allColumns, rows[:0]
+		}
+		for i := range entries {
+			rows = appendEntry(rows, &entries[i], columns == allColumns)
+		}
+		if len(rows) >= copyBytes {
+			if err := c.store(ctx, columns, rows); err != nil {
+				return err
+			}
+			rows = rows[:0]
+		}
+		if now := c.db.now(); now.Sub(told) >= progressEvery {
+			if err := c.progress(ctx, in); err != nil {
+				return err
+			}
+			told = now
 		}
 	}
 }
 
+func allPlain(entries []stock.Entry) bool {
+	return !slices.ContainsFunc(entries, func(e stock.Entry) bool { return !e.Plain() })
+}
+
+func (c *clerk) store(ctx context.Context, columns string, rows []byte) error {
+	if len(rows) == 0 {
+		return nil
+	}
+	_, err := c.work.PgConn().CopyFrom(ctx, bytes.NewReader(rows), fmt.Sprintf(`COPY feed_desk_%d (%s) FROM STDIN`, c.desk, columns))
+	return err
+}
+
 // appendEntry writes a row in the text format of COPY.
-func appendEntry(b []byte, e *stock.Entry) []byte {
+func appendEntry(b []byte, e *stock.Entry, all bool) []byte {
 	b = strconv.AppendInt(b, int64(e.Place), 10)
-	b = append(b, '\t')
-	b = strconv.AppendInt(b, e.Line, 10)
 	b = append(b, '\t')
 	b = appendText(b, e.SKU)
 	b = append(b, '\t')
@@ -411,6 +381,9 @@ func appendEntry(b []byte, e *stock.Entry) []byte {
 		b = append(b, `\N`...)
 	} else {
 		b = append(b, e.OnHand.String()...)
+	}
+	if !all {
+		return append(b, '\n')
 	}
 	b = append(b, '\t')
 	b = appendBool(b, e.AtLeast)
@@ -424,8 +397,6 @@ func appendEntry(b []byte, e *stock.Entry) []byte {
 	}
 	b = append(b, '\t')
 	b = appendText(b, e.Bin)
-	b = append(b, '\t')
-	b = appendBool(b, e.Again)
 	return append(b, '\n')
 }
 
@@ -448,11 +419,11 @@ func appendText(b []byte, s string) []byte {
 }
 
 // progress makes what has arrived visible while the feed runs.
-func (c *clerk) progress(ctx context.Context, k chunk) error {
+func (c *clerk) progress(ctx context.Context, in *stock.Intake) error {
 	b := &pgx.Batch{}
-	for _, f := range k.so {
-		if f.feed != "" {
-			b.Queue(`UPDATE feed SET counts = $2, bytes = $3 WHERE id = $1`, f.feed, f.counts, k.bytes)
+	for _, p := range in.Places() {
+		if p.FeedID != "" {
+			b.Queue(`UPDATE feed SET counts = $2, bytes = $3 WHERE id = $1`, p.FeedID, p.Counts, in.Bytes())
 		}
 	}
 	return c.work.SendBatch(ctx, b).Close()

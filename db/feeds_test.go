@@ -28,20 +28,20 @@ type anyParts int
 func (n anyParts) BySKU(sku string) (stock.Part, bool) {
 	switch sku {
 	case "OIL":
-		return stock.Part{SKU: sku, Unit: "mL", Pack: udecimal.MustParse("250")}, true
+		return stock.Part{SKU: sku, Number: int(n) + 1, Unit: "mL", Pack: udecimal.MustParse("250")}, true
 	case "SEALS":
-		return stock.Part{SKU: sku, Unit: "pair"}, true
+		return stock.Part{SKU: sku, Number: int(n) + 2, Unit: "pair"}, true
 	}
 	var i int
 	if _, err := fmt.Sscanf(sku, "P-%d", &i); err != nil || i < 1 || i > int(n) {
 		return stock.Part{}, false
 	}
-	return stock.Part{SKU: sku, Unit: "each"}, true
+	return stock.Part{SKU: sku, Number: i, Unit: "each"}, true
 }
 
 func (n anyParts) ByGTIN(gtin string) []stock.Part {
 	if gtin == "20000000000019" {
-		return []stock.Part{{SKU: "P-1", Unit: "each"}, {SKU: "P-2", Unit: "each"}}
+		return []stock.Part{{SKU: "P-1", Number: 1, Unit: "each"}, {SKU: "P-2", Number: 2, Unit: "each"}}
 	}
 	return nil
 }

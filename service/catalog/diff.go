@@ -289,7 +289,7 @@ func (d *Difference) affectedIn(r *Revision, pairs map[Pair]struct{}) {
 // successors are the parts that take a part's place, one after the other.
 func (r *Revision) successors(sku string) []string {
 	var out []string
-	for p := r.parts[sku]; p != nil && p.SupersededBy != "" && len(out) < longestSupersession; p = r.parts[p.SupersededBy] {
+	for p := r.part(sku); p != nil && p.SupersededBy != "" && len(out) < longestSupersession; p = r.part(p.SupersededBy) {
 		out = append(out, p.SupersededBy)
 	}
 	return out

@@ -19,7 +19,7 @@ type Revision struct {
 	chassis   map[string]*Chassis
 	forks     map[string]*Fork
 	dampers   map[string]*Damper
-	parts     map[string]*Part
+	parts     map[string]int32   // numbers: places in t.Parts
 	gtins     map[string][]*Part // by 14 digits
 	aliases   map[string][]*Part // by folded code
 	coils     map[string]*CoilCartridge
@@ -110,7 +110,7 @@ func build(t *Tables, rows rows, number int64, rest Rest) *Revision {
 		chassis:   pointers(t.Chassis, func(x *Chassis) string { return x.Code }),
 		forks:     pointers(t.Forks, func(x *Fork) string { return x.ID }),
 		dampers:   pointers(t.Dampers, func(x *Damper) string { return x.Code }),
-		parts:     pointers(t.Parts, func(x *Part) string { return x.SKU }),
+		parts:     numbers(t.Parts, func(x *Part) string { return x.SKU }),
 		coils:     pointers(t.CoilCartridges, func(x *CoilCartridge) string { return x.SKU }),
 		airs:      pointers(t.AirCartridges, func(x *AirCartridge) string { return x.SKU }),
 		springs:   pointers(t.Springs, func(x *Spring) string { return x.SKU }),
@@ -210,7 +210,7 @@ func (r *Revision) indexFitments(rest Rest) {
 		if i+1 == n || r.rows.packed[i+1].part != p.part {
 			part.to = int32(i) + 1
 			sku := r.rows.texts[p.part]
-			r.ofPart[sku], r.partAt[p.part] = part, r.parts[sku]
+			r.ofPart[sku], r.partAt[p.part] = part, r.part(sku)
 			part.from = part.to
 		}
 		key := rowTarget{r.rows.level(i), p.target}
@@ -242,6 +242,15 @@ func pointers[T any](rows []T, key func(*T) string) map[string]*T {
 	m := make(map[string]*T, len(rows))
 	for i := range rows {
 		m[key(&rows[i])] = &rows[i]
+	}
+	return m
+}
+
+// numbers indexes rows by a unique key where the place of a row is asked for too.
+func numbers[T any](rows []T, key func(*T) string) map[string]int32 {
+	m := make(map[string]int32, len(rows))
+	for i := range rows {
+		m[key(&rows[i])] = int32(i)
 	}
 	return m
 }
@@ -307,7 +316,25 @@ func (r *Revision) MakerName(f *Fork) string {
 func (r *Revision) Model(maker, model string) []*Fork { return r.models[[2]string{maker, model}] }
 
 // Part finds a part by its SKU, exactly as the catalog writes it.
-func (r *Revision) Part(sku string) (*Part, bool) { return get(r.parts, sku) }
+func (r *Revision) Part(sku string) (*Part, bool) {
+	n, ok := r.parts[sku]
+	if !ok {
+		return nil, false
+	}
+	return &r.t.Parts[n], true
+}
+
+// PartNumber is the place of a part in Parts.
+func (r *Revision) PartNumber(sku string) (n int, ok bool) {
+	at, ok := r.parts[sku]
+	return int(at), ok
+}
+
+// part is nil where there is none.
+func (r *Revision) part(sku string) *Part {
+	p, _ := r.Part(sku)
+	return p
+}
 
 // Damper finds a damper by its code.
 func (r *Revision) Damper(code string) (*Damper, bool) { return get(r.dampers, code) }
@@ -512,10 +539,10 @@ const (
 // Resolve finds the parts that a code may mean: a SKU in any case, a GTIN with or without
 // leading zeros, or a code printed on the part. More than one part means the code is ambiguous.
 func (r *Revision) Resolve(code string) ([]*Part, Matched) {
-	if p, ok := r.parts[code]; ok {
+	if p, ok := r.Part(code); ok {
 		return []*Part{p}, BySKU
 	}
-	if p, ok := r.parts[strings.ToUpper(code)]; ok {
+	if p, ok := r.Part(strings.ToUpper(code)); ok {
 		return []*Part{p}, BySKU
 	}
 	if g := PadGTIN(code); g != "" {

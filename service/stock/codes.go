@@ -53,31 +53,41 @@ func CheckCodes(codes []Code, parts Parts) error {
 	return wrong.Err()
 }
 
-// PartsOf are the parts of a catalog revision.
-func PartsOf(rev *catalog.Revision) Parts { return revisionParts{rev} }
+// PartsOf are the parts of a catalog revision, for one who asks. Not safe for concurrent use.
+func PartsOf(rev *catalog.Revision) Parts { return &revisionParts{rev: rev} }
 
-type revisionParts struct{ rev *catalog.Revision }
-
-func (r revisionParts) BySKU(sku string) (Part, bool) {
-	if p, ok := r.rev.Part(sku); ok {
-		return partOf(p), true
-	}
-	return Part{}, false
+type revisionParts struct {
+	rev  *catalog.Revision
+	next int // number of the part after the one found last
 }
 
-func (r revisionParts) ByGTIN(gtin string) (out []Part) {
+// BySKU looks at the next part before it searches: most feeds stand in the order of SKUs.
+func (r *revisionParts) BySKU(sku string) (Part, bool) {
+	n, all := r.next, r.rev.Parts()
+	if n >= len(all) || all[n].SKU != sku {
+		var ok bool
+		if n, ok = r.rev.PartNumber(sku); !ok {
+			return Part{}, false
+		}
+	}
+	r.next = n + 1
+	return partOf(&all[n], n), true
+}
+
+func (r *revisionParts) ByGTIN(gtin string) (out []Part) {
 	found, by := r.rev.Resolve(gtin)
 	if by != catalog.ByGTIN {
 		return nil
 	}
 	for _, p := range found {
-		out = append(out, partOf(p))
+		n, _ := r.rev.PartNumber(p.SKU)
+		out = append(out, partOf(p, n))
 	}
 	return out
 }
 
-func partOf(p *catalog.Part) Part {
-	out := Part{SKU: p.SKU, Unit: p.Unit}
+func partOf(p *catalog.Part, number int) Part {
+	out := Part{SKU: p.SKU, Number: number, Unit: p.Unit}
 	if p.PackQuantity > 0 {
 		out.Pack, _ = udecimal.NewFromFloat64(p.PackQuantity) // 0.1 to 100000, as written in the catalog
 	}

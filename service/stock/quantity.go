@@ -107,9 +107,10 @@ func allDigits(s string) bool {
 
 // Part is what a feed needs to know of a part of ours.
 type Part struct {
-	SKU  string
-	Unit string           // each|pair|mL|g|min
-	Pack udecimal.Decimal // how many units one package holds; zero: sold singly
+	SKU    string
+	Number int              // its place among all parts
+	Unit   string           // each|pair|mL|g|min
+	Pack   udecimal.Decimal // how many units one package holds; zero: sold singly
 }
 
 // whole reports whether the part is counted and not measured out.
