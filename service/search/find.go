@@ -151,7 +151,10 @@ func (s *search) takeMarks(pieces []string) []string {
 	for size := min(4, len(pieces)); size > 0; size-- {
 		for i := 0; i+size <= len(pieces); i++ {
 			key := appendKey(room[:0], codes[i:i+size]...)
-			if c := s.x.codes[string(key)]; c != nil && (size == 1 || bytes.ContainsAny(key, digits)) {
+			if s.x.lengths&ofLength(len(key)) == 0 || size > 1 && !bytes.ContainsAny(key, digits) {
+				continue
+			}
+			if c := s.x.codes[string(key)]; c != nil {
 				s.marks = append(s.marks, c)
 				return s.takeMarks(slices.Concat(pieces[:i], pieces[i+size:]))
 			}
@@ -179,7 +182,7 @@ func (s *search) takeWorn(pieces, codes []string) []string {
 	for size := min(3, len(pieces)); size > 0; size-- {
 		for i := 0; i+size <= len(pieces); i++ {
 			key := appendKey(room[:0], codes[i:i+size]...)
-			if len(key) < 5 || !bytes.ContainsAny(key, digits) {
+			if len(key) < 5 || s.x.lengths&ofLength(len(key)) == 0 || !bytes.ContainsAny(key, digits) {
 				continue
 			}
 			if list := s.x.alike[string(lookAlike(key))]; len(list) > 0 {

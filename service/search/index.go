@@ -55,6 +55,7 @@ type Index struct {
 	postings [][]int32 // by word, without uses
 	weight   []float64 // by word: the rarer the more
 	codes    map[string]*code
+	lengths  lengths            // of their keys
 	alike    map[string][]*code // by the code with signs that look alike made one
 	makers   map[string]string  // by folded code, name or alias
 	lastYear int
@@ -207,11 +208,18 @@ func (x *Index) addCode(text, place string, at int32) {
 	if c == nil {
 		c = &code{text: text, place: place}
 		x.codes[key] = c
+		x.lengths |= ofLength(len(key))
 	}
 	if n := len(c.docs); n == 0 || c.docs[n-1] != at {
 		c.docs = append(c.docs, at)
 	}
 }
+
+// lengths is a set of lengths; those above 62 are one. Few runs of words are as long as a mark, so
+// that most of them need no look at a large map.
+type lengths uint64
+
+func ofLength(n int) lengths { return 1 << min(n, 63) }
 
 // codeKey makes marks comparable; a number from a scanner may lack or add leading zeros.
 func codeKey(s string) string { return string(appendKey(nil, catalog.FoldCode(s))) }
