@@ -9,7 +9,7 @@ import (
 // layers is the one ordered list: a package may import only packages of the lines above its
 // own, and of its own line only where the line says so. Longest prefix decides.
 var layers = [][]string{
-	{"service/fault", "service/unit", "service/money", "service/caller", "service/seal", "service/fastener"},
+	{"service/fault", "service/unit", "service/zone", "service/money", "service/caller", "service/seal", "service/fastener"},
 	{"service/spring", "service/fluid"},
 	{"service/catalog"},
 	{"service/fitment", "service/stock", "service/notice"},

@@ -19,6 +19,7 @@ import (
 	"forkwright/service/caller"
 	"forkwright/service/fault"
 	"forkwright/service/stock"
+	"forkwright/service/zone"
 )
 
 // FeedStore takes feeds, and keeps what they came to and what lies where.
@@ -304,11 +305,7 @@ func (s *Server) listLocationStock(ctx context.Context, who caller.Caller, in st
 }
 
 func scheduleOf(l account.Location) stock.Schedule {
-	zone, err := time.LoadLocation(l.TimeZone)
-	if err != nil {
-		zone = time.UTC
-	}
-	return stock.Schedule{DueBy: l.DueBy, Zone: zone, ClosedUntil: l.ClosedUntil}
+	return stock.Schedule{DueBy: l.DueBy, Zone: zone.OrUTC(l.TimeZone), ClosedUntil: l.ClosedUntil}
 }
 
 func stockLevelWire(l stock.Level) stockLevelOut {

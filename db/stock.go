@@ -13,6 +13,7 @@ import (
 	"forkwright/service/fault"
 	"forkwright/service/quote"
 	"forkwright/service/stock"
+	"forkwright/service/zone"
 )
 
 // What lies at a location now is its last count less what was handed over since.
@@ -73,7 +74,7 @@ func (d *DB) levels(ctx context.Context, sql string, args ...any) (out []stock.L
 		_, err = pgx.ForEachRow(rows, columns, func() error {
 			stale, judged := overdue[l.Location]
 			if !judged {
-				schedule.Zone = zone(timeZone)
+				schedule.Zone = zone.OrUTC(timeZone)
 				_, stale = schedule.Overdue(l.AsOf, now)
 				overdue[l.Location] = stale
 			}
@@ -105,15 +106,6 @@ func (a *amount) ScanNumeric(n pgtype.Numeric) error {
 	return err
 }
 
-// zone falls back to UTC: names are checked when a location is stored.
-func zone(name string) *time.Location {
-	z, err := time.LoadLocation(name)
-	if err != nil {
-		return time.UTC
-	}
-	return z
-}
-
 // Freshness is one location's place in its schedule.
 type Freshness struct {
 	Location string
@@ -132,7 +124,7 @@ func (d *DB) Freshness(ctx context.Context) ([]Freshness, error) {
 	var out []Freshness
 	for _, r := range rows {
 		f := Freshness{Location: r.ID, AsOf: r.LastAsOf}
-		f.Since, f.Overdue = stock.Schedule{DueBy: r.DueBy, Zone: zone(r.TimeZone), ClosedUntil: r.ClosedUntil}.Overdue(r.LastAsOf, d.now())
+		f.Since, f.Overdue = stock.Schedule{DueBy: r.DueBy, Zone: zone.OrUTC(r.TimeZone), ClosedUntil: r.ClosedUntil}.Overdue(r.LastAsOf, d.now())
 		out = append(out, f)
 	}
 	return out, err

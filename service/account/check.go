@@ -19,6 +19,7 @@ import (
 	"forkwright/service/caller"
 	"forkwright/service/fault"
 	"forkwright/service/money"
+	"forkwright/service/zone"
 )
 
 // wrong collects what is wrong with one thing, member by member.
@@ -50,7 +51,7 @@ func (w *wrong) form(pointer, value string, form *regexp.Regexp, is string) {
 }
 
 func (w *wrong) zone(pointer, name string) {
-	if _, err := time.LoadLocation(name); err != nil || name == "" || name == "Local" {
+	if _, err := zone.Find(name); err != nil {
 		w.Add(pointer, "unknown_time_zone", "%q is no time zone; use an IANA name such as Europe/Berlin or America/Denver.", name)
 	}
 }

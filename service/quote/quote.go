@@ -6,6 +6,7 @@ import (
 
 	"forkwright/service/fault"
 	"forkwright/service/money"
+	"forkwright/service/zone"
 )
 
 // Texts is one text in several languages, by BCP 47 tag.
@@ -203,11 +204,7 @@ type TaxID struct {
 
 // ClockAt is a time in the zone in which the seller of this quote counts days.
 func (q Quote) ClockAt(now time.Time) Clock {
-	zone, err := time.LoadLocation(q.TimeZone)
-	if err != nil || q.TimeZone == "Local" {
-		zone = time.UTC
-	}
-	return Clock{Now: now, Zone: zone}
+	return Clock{Now: now, Zone: zone.OrUTC(q.TimeZone)}
 }
 
 // Warning is something that a quote leaves open, in words.
