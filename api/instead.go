@@ -4,9 +4,9 @@ import (
 	"context"
 	"slices"
 
+	"forkwright/service"
 	"forkwright/service/catalog"
 	"forkwright/service/fitment"
-	"forkwright/service/notice"
 	"forkwright/service/stock"
 )
 
@@ -43,11 +43,17 @@ func (a *asking) instead(ctx context.Context, parts []wanted, levels []stock.Lev
 	}
 	var short []open
 	var skus []string
+	replacing := map[*fitment.Owned]*fitment.Replacing{}
 	for _, w := range together(parts) {
 		if w.settled || enough(levels, w.sku, w.quantity) {
 			continue
 		}
-		x := open{w, fitment.InsteadOf(a.rev, w.fork, w.sku)}
+		on, ok := replacing[w.fork]
+		if !ok {
+			on = fitment.NewReplacing(a.rev, w.fork)
+			replacing[w.fork] = on
+		}
+		x := open{w, on.InsteadOf(w.sku)}
 		short, skus = append(short, x), append(skus, x.SKUs()...)
 	}
 	if len(skus) == 0 {
@@ -60,7 +66,9 @@ func (a *asking) instead(ctx context.Context, parts []wanted, levels []stock.Lev
 	}
 	var out []insteadOut
 	for _, x := range short {
-		found := x.First(mostInstead, func(sku string) bool { return enough(there, sku, x.quantity) && !a.stopped(sku, x.fork) })
+		found := x.First(mostInstead, func(sku string) bool {
+			return enough(there, sku, x.quantity) && !service.Stopped(a.set, a.rev, x.fork, sku, a.now)
+		})
 		for _, alternative := range found {
 			out = append(out, a.insteadOut(x.wanted, alternative, there))
 		}
@@ -94,13 +102,6 @@ func enough(levels []stock.Level, sku string, quantity float64) bool {
 		}
 	}
 	return total > 0 && total >= quantity
-}
-
-// stopped reports whether a notice forbids to sell a part for a fork.
-func (a *asking) stopped(sku string, fork *fitment.Owned) bool {
-	judged := fitment.Judge(a.rev, fork, sku)
-	on := a.set.On(subject(&judged, fork), a.now)
-	return slices.ContainsFunc(on, func(n notice.Notice) bool { return n.Effect == notice.Block })
 }
 
 func (a *asking) insteadOut(w wanted, x fitment.Alternative, levels []stock.Level) insteadOut {

@@ -3,8 +3,12 @@ package service
 import (
 	"context"
 	"fmt"
+	"slices"
 	"sync/atomic"
+	"time"
 
+	"forkwright/service/catalog"
+	"forkwright/service/fitment"
 	"forkwright/service/notice"
 )
 
@@ -51,4 +55,20 @@ func (n *Notices) Take(set *notice.Set) {
 			return
 		}
 	}
+}
+
+// Stopped reports whether a notice forbids to sell a part for a fork as owned, or for none.
+func Stopped(set *notice.Set, rev *catalog.Revision, owned *fitment.Owned, sku string, now time.Time) bool {
+	sub := notice.Subject{SKU: sku}
+	if owned != nil && owned.Fork != nil {
+		sub.Fork, sub.Serial = owned.Fork.ID, owned.Serial
+	}
+	if set.OfRows() {
+		for _, r := range fitment.Judge(rev, owned, sku).Reasons {
+			if r.Row != "" {
+				sub.Rows = append(sub.Rows, r.Row)
+			}
+		}
+	}
+	return slices.ContainsFunc(set.On(sub, now), func(n notice.Notice) bool { return n.Effect == notice.Block })
 }

@@ -432,7 +432,10 @@ func noticesOn(set *notice.Set, owned *fitment.Owned, l quote.Line, c quote.Cloc
 	if l.SKU == "" {
 		return nil
 	}
-	sub := notice.Subject{SKU: l.SKU, Rows: rowsOf(l)}
+	sub := notice.Subject{SKU: l.SKU}
+	if set.OfRows() {
+		sub.Rows = rowsOf(l)
+	}
 	if l.ForFork != "" {
 		sub.Fork = l.ForFork
 		if owned != nil {

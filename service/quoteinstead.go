@@ -39,19 +39,29 @@ func (s *Quoting) nameInstead(ctx context.Context, plan *QuotePlan, src QuoteSou
 // short are the lines, by their number, for which something has to come, with what might be
 // taken instead.
 func (p *QuotePlan) short(q *quote.Quote) map[int]*fitment.Instead {
-	out := map[int]*fitment.Instead{}
+	out, replacing := map[int]*fitment.Instead{}, map[*fitment.Owned]*fitment.Replacing{}
 	for i, l := range q.Lines {
 		waits := slices.ContainsFunc(l.Sourcing, func(s quote.Source) bool { return s.Kind != quote.OnHand })
 		if !waits || l.Role == quote.RoleTool {
 			continue
 		}
-		var fork *fitment.Owned
-		if l.ForFork != "" {
-			fork = p.owned
+		fork := p.forkOf(&l)
+		on, ok := replacing[fork]
+		if !ok {
+			on = fitment.NewReplacing(p.rev, fork)
+			replacing[fork] = on
 		}
-		out[i] = fitment.InsteadOf(p.rev, fork, l.SKU)
+		out[i] = on.InsteadOf(l.SKU)
 	}
 	return out
+}
+
+// forkOf is the fork that a line is for, nil where it is for none.
+func (p *QuotePlan) forkOf(l *quote.Line) *fitment.Owned {
+	if l.ForFork == "" {
+		return nil
+	}
+	return p.owned
 }
 
 func (p *QuotePlan) instead(x *fitment.Instead, l *quote.Line, levels []stock.Level, src QuoteSources) {
@@ -59,20 +69,12 @@ func (p *QuotePlan) instead(x *fitment.Instead, l *quote.Line, levels []stock.Le
 	for _, level := range levels {
 		free[level.SKU] = free[level.SKU].Add(money.FromDecimal(level.Available()))
 	}
-	for _, a := range x.First(mostInstead, func(sku string) bool { return free[sku].Cmp(l.Quantity) >= 0 && !p.stopped(sku, l, src) }) {
+	stopped := func(sku string) bool { return Stopped(src.Notices, p.rev, p.forkOf(l), sku, src.Clock.Now) }
+	for _, a := range x.First(mostInstead, func(sku string) bool { return free[sku].Cmp(l.Quantity) >= 0 && !stopped(sku) }) {
 		found := quote.Alternative{SKU: a.SKU, Text: p.names("part", a.SKU), Why: a.Why, Available: free[a.SKU]}
 		if l.ForFork != "" {
 			found.Verdict = a.Verdict.String()
 		}
 		l.Alternatives = append(l.Alternatives, found)
 	}
-}
-
-// stopped reports whether a notice forbids to sell a part in the place of a line's.
-func (p *QuotePlan) stopped(sku string, l *quote.Line, src QuoteSources) bool {
-	other := quote.Line{SKU: sku, ForFork: l.ForFork}
-	if l.ForFork != "" {
-		other.Reasons = raw(wordsOf(fitment.Judge(p.rev, p.owned, sku).Reasons))
-	}
-	return slices.ContainsFunc(noticesOn(src.Notices, p.owned, other, src.Clock), func(n quote.NoticeRef) bool { return n.Blocks })
 }

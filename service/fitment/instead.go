@@ -31,9 +31,18 @@ const (
 	even          = 1e-9 // what computing leaves of a difference that is none
 )
 
-// InsteadOf looks for what may replace a part on a fork as owned. Without a fork only springs
-// have a replacement: those of their family.
-func InsteadOf(rev *catalog.Revision, owned *Owned, sku string) *Instead {
+// Replacing looks for what may replace parts on one fork as owned. Without a fork only springs
+// have a replacement: those of their family. Not safe for concurrent use.
+type Replacing struct{ on *judging }
+
+// NewReplacing begins with a fork; nil is none.
+func NewReplacing(rev *catalog.Revision, owned *Owned) *Replacing {
+	return &Replacing{newJudging(rev, owned)}
+}
+
+// InsteadOf looks for what may replace a part.
+func (r *Replacing) InsteadOf(sku string) *Instead {
+	rev := r.on.rev
 	part, ok := rev.Part(sku)
 	if !ok {
 		return &Instead{}
@@ -41,12 +50,12 @@ func InsteadOf(rev *catalog.Revision, owned *Owned, sku string) *Instead {
 	part = successor(rev, part)
 	x := &Instead{rev: rev}
 	x.asked, _ = rev.Spring(part.SKU)
-	switch j := newJudging(rev, owned); {
+	switch {
 	case !slices.Contains(oneOfAKind, part.Kind):
 		return x
-	case j.knowsFork():
-		x.c = &j.asked
-		x.c.inquire(j, part)
+	case r.on.knowsFork():
+		x.c = new(inquiry)
+		x.c.inquire(r.on, part)
 		x.rivals = x.c.rivals()
 	case x.asked != nil:
 		x.rivals = family(rev, part, x.asked)

@@ -116,6 +116,7 @@ type Set struct {
 	AsOf    time.Time // when it was read
 	byKey   map[string][]Notice
 	all     []Notice
+	ofRows  bool // some are about a row of the catalog
 }
 
 // NewSet indexes notices.
@@ -124,6 +125,7 @@ func NewSet(notices []Notice, version int64, asOf time.Time) *Set {
 	slices.SortFunc(s.all, func(a, b Notice) int { return cmp.Or(a.From.Compare(b.From), strings.Compare(a.ID, b.ID)) })
 	for _, n := range s.all {
 		s.byKey[n.key()] = append(s.byKey[n.key()], n)
+		s.ofRows = s.ofRows || n.Row != ""
 	}
 	return s
 }
@@ -140,6 +142,10 @@ func (n Notice) key() string {
 
 // All are the notices, oldest first.
 func (s *Set) All() []Notice { return s.all }
+
+// OfRows reports whether some are about rows of the catalog, so that it matters which rows speak
+// of a subject.
+func (s *Set) OfRows() bool { return s != nil && s.ofRows }
 
 // On lists the notices in force on a subject, blocks first.
 func (s *Set) On(sub Subject, now time.Time) []Notice {

@@ -141,7 +141,10 @@ func (f ForceTravel) known() ForceTravel {
 }
 
 func (c Curve) known() Curve {
-	c.Points = slices.DeleteFunc(slices.Clone(c.Points), func(p Point) bool { return !finite(p.TravelMM, p.ForceN) })
+	unknown := func(p Point) bool { return !finite(p.TravelMM, p.ForceN) }
+	if slices.ContainsFunc(c.Points, unknown) {
+		c.Points = slices.DeleteFunc(slices.Clone(c.Points), unknown)
+	}
 	return c
 }
 
