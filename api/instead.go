@@ -1,7 +1,6 @@
 package api
 
 import (
-	"context"
 	"slices"
 
 	"forkwright/service"
@@ -34,18 +33,18 @@ type wanted struct {
 	settled  bool           // nothing is named instead: it does not fit, and its verdict names what does, or it is quoted
 }
 
-// instead names what lies somewhere in the place of what does not: it fits the same fork, there
-// is as much of it as is wanted, and no notice stops its sale.
-func (a *asking) instead(ctx context.Context, parts []wanted, levels []stock.Level, locations []string) ([]insteadOut, error) {
-	type open struct {
-		wanted
-		*fitment.Instead
-	}
-	var short []open
-	var skus []string
+// replacement is a part that is wanted, with what may be named in its place.
+type replacement struct {
+	wanted
+	*fitment.Instead
+}
+
+// replacements looks for what may be named, before it is known what lies where: so the stock of
+// both is one read.
+func (a *asking) replacements(parts []wanted) (out []replacement) {
 	replacing := map[*fitment.Owned]*fitment.Replacing{}
 	for _, w := range together(parts) {
-		if w.settled || enough(levels, w.sku, w.quantity) {
+		if w.settled {
 			continue
 		}
 		on, ok := replacing[w.fork]
@@ -53,27 +52,35 @@ func (a *asking) instead(ctx context.Context, parts []wanted, levels []stock.Lev
 			on = fitment.NewReplacing(a.rev, w.fork)
 			replacing[w.fork] = on
 		}
-		x := open{w, on.InsteadOf(w.sku)}
-		short, skus = append(short, x), append(skus, x.SKUs()...)
+		out = append(out, replacement{w, on.InsteadOf(w.sku)})
 	}
-	if len(skus) == 0 {
-		return nil, nil
+	return out
+}
+
+func withReplacements(skus []string, others []replacement) []string {
+	all := slices.Clone(skus)
+	for _, x := range others {
+		all = append(all, x.SKUs()...)
 	}
-	slices.Sort(skus)
-	there, err := a.levels(ctx, slices.Compact(skus), locations)
-	if err != nil {
-		return nil, err
-	}
-	var out []insteadOut
-	for _, x := range short {
+	slices.Sort(all)
+	return slices.Compact(all)
+}
+
+// instead names what lies somewhere in the place of what does not: it fits the same fork, there
+// is as much of it as is wanted, and no notice stops its sale.
+func (a *asking) instead(others []replacement, levels []stock.Level) (out []insteadOut) {
+	for _, x := range others {
+		if enough(levelsOf(levels, x.sku), x.quantity) {
+			continue
+		}
 		found := x.First(mostInstead, func(sku string) bool {
-			return enough(there, sku, x.quantity) && !service.Stopped(a.set, a.rev, x.fork, sku, a.now)
+			return enough(levelsOf(levels, sku), x.quantity) && !service.Stopped(a.set, a.rev, x.fork, sku, a.now)
 		})
 		for _, alternative := range found {
-			out = append(out, a.insteadOut(x.wanted, alternative, there))
+			out = append(out, a.insteadOut(x.wanted, alternative, levels))
 		}
 	}
-	return out, nil
+	return out
 }
 
 // together adds up what is wanted of one part for one fork.
@@ -89,17 +96,15 @@ func together(parts []wanted) (out []wanted) {
 	return out
 }
 
-// enough reports whether so many of a part can be had now.
-func enough(levels []stock.Level, sku string, quantity float64) bool {
+// enough reports whether so many can be had now of a part that lies so.
+func enough(levels []stock.Level, quantity float64) bool {
 	total := 0.0
 	for i := range levels {
-		if l := &levels[i]; l.SKU == sku {
-			left := l.Available()
-			if l.AtLeast && left.IsPos() {
-				return true
-			}
-			total += left.InexactFloat64()
+		left := levels[i].Available()
+		if levels[i].AtLeast && left.IsPos() {
+			return true
 		}
+		total += left.InexactFloat64()
 	}
 	return total > 0 && total >= quantity
 }
@@ -113,10 +118,9 @@ func (a *asking) insteadOut(w wanted, x fitment.Alternative, levels []stock.Leve
 	if x.Verdict != catalog.Unknown {
 		out.Verdict = x.Verdict.String()
 	}
-	for i := range levels {
-		if l := &levels[i]; l.SKU == x.SKU {
-			out.Levels = append(out.Levels, levelOf(l, a.today()))
-		}
+	own := levelsOf(levels, x.SKU)
+	for i := range own {
+		out.Levels = append(out.Levels, levelOf(&own[i], a.today()))
 	}
 	return out
 }

@@ -105,14 +105,13 @@ func (a *asking) liveOut(ctx context.Context, in liveIn, parts []wanted) (*liveO
 		out.Prices = a.prices(list.List, skus)
 	}
 	if slices.Contains(in.Live, "stock") {
-		levels, err := a.levels(ctx, skus, in.Locations)
-		if err == nil {
-			out.Instead, err = a.instead(ctx, parts, levels, in.Locations)
-		}
+		others := a.replacements(parts)
+		levels, err := a.levels(ctx, withReplacements(skus, others), in.Locations)
 		if err != nil {
 			out.Unavailable = append(out.Unavailable, "stock")
 			return out, nil
 		}
+		out.Instead = a.instead(others, levels)
 		out.Stock = a.stockOut(skus, levels)
 	}
 	return out, nil
@@ -184,24 +183,21 @@ func (a *asking) prices(list string, skus []string) []priceOut {
 	return out
 }
 
+// levels is what lies of parts, sorted by part.
 func (a *asking) levels(ctx context.Context, skus, locations []string) ([]stock.Level, error) {
 	if a.s.Stock == nil {
 		return nil, fault.New(fault.Unavailable, "stock_unavailable", "Stock cannot be read now.")
 	}
-	return a.s.Stock.StockFor(ctx, a.who.AccountID, skus, locations)
+	all, err := a.s.Stock.StockFor(ctx, a.who.AccountID, skus, locations)
+	slices.SortStableFunc(all, func(x, y stock.Level) int { return strings.Compare(x.SKU, y.SKU) })
+	return all, err
 }
 
 // stockOut sums up the levels of each part asked for; a part that lies nowhere is a no.
 func (a *asking) stockOut(skus []string, levels []stock.Level) []stockOut {
-	slices.SortStableFunc(levels, func(x, y stock.Level) int { return strings.Compare(x.SKU, y.SKU) })
 	out, today := make([]stockOut, len(skus)), a.today()
 	for i, sku := range skus {
-		from, _ := slices.BinarySearchFunc(levels, sku, func(l stock.Level, sku string) int { return strings.Compare(l.SKU, sku) })
-		to := from
-		for to < len(levels) && levels[to].SKU == sku {
-			to++
-		}
-		x, own := &out[i], levels[from:to]
+		x, own := &out[i], levelsOf(levels, sku)
 		x.SKU = sku
 		x.Availability, x.On, x.Stale = stock.ForStorefront(own, today)
 		if a.view != forTrade {
@@ -212,6 +208,16 @@ func (a *asking) stockOut(skus []string, levels []stock.Level) []stockOut {
 		}
 	}
 	return out
+}
+
+// levelsOf are those of one part among levels that are sorted by part.
+func levelsOf(levels []stock.Level, sku string) []stock.Level {
+	from, _ := slices.BinarySearchFunc(levels, sku, func(l stock.Level, sku string) int { return strings.Compare(l.SKU, sku) })
+	to := from
+	for to < len(levels) && levels[to].SKU == sku {
+		to++
+	}
+	return levels[from:to]
 }
 
 // levelOf is a level as the trade sees it. What should have come in before today is no promise.

@@ -314,14 +314,14 @@ func TestPartsOfAForkInStock(t *testing.T) {
 	}
 	promised := lying("a", all[2], 2)
 	promised.Promised = udecimal.MustFromInt64(2, 0)
-	m.levels = []stock.Level{lying("a", all[0], 9), lying("b", all[1], 1), promised, lying("a", all[3], 0), lying("a", "NO-SUCH-PART", 5)}
+	m.levels = []stock.Level{lying("a", all[1], 1), promised, lying("a", all[3], 0), lying("a", "NO-SUCH-PART", 5), lying("b", all[0], 9)} // by location
 	const kinds = "&kind=coil_cartridge,spring"
 	for _, c := range []struct {
 		query string
 		want  []string
 	}{
 		{"in_stock=yes" + kinds, all[:2]},
-		{"in_stock=yes&locations=b" + kinds, all[1:2]},
+		{"in_stock=yes&locations=b" + kinds, all[:1]},
 		{"in_stock=yes&limit=1" + kinds, all[:1]},
 	} {
 		if got := listed(c.query); !slices.Equal(got, c.want) {
