@@ -119,19 +119,11 @@ func (d *DB) Locations(ctx context.Context, accountID string) ([]account.Locatio
 	return list[account.Location](ctx, d, locationSelect+` WHERE $1::text IS NULL OR account_id = $1::uuid ORDER BY id`, orNull(accountID))
 }
 
-// PlacesFor lists where goods for an account come from: its own locations, then those of
+// placesSelect lists where goods for account $1 come from: its own locations, then those of
 // distributors and administrators, the nearest first.
-func (d *DB) PlacesFor(ctx context.Context, accountID string) ([]string, error) {
-	type place struct{ ID string }
-	rows, err := list[place](ctx, d, `
-		SELECT l.id FROM location l WHERE `+suppliesAccount+`
-		ORDER BY l.account_id <> $1, l.days_away, l.id`, accountID)
-	out := make([]string, 0, len(rows))
-	for _, r := range rows {
-		out = append(out, r.ID)
-	}
-	return out, err
-}
+const placesSelect = `
+	SELECT l.id FROM location l WHERE ` + suppliesAccount + `
+	ORDER BY l.account_id <> $1, l.days_away, l.id`
 
 func orDefault(s, otherwise string) string {
 	if s == "" {
@@ -155,13 +147,19 @@ const sellerColumns = `
 // Seller reads an account's own profile.
 func (d *DB) Seller(ctx context.Context, accountID string) (account.Seller, error) {
 	var s account.Seller
-	err := d.readOnce(ctx, accountID, func(b *pgx.Batch) {
-		b.Queue(`SELECT `+sellerColumns+` FROM seller_profile WHERE account_id = $1`, accountID).Query(collectOne(&s))
-	})
+	err := d.readOnce(ctx, accountID, func(b *pgx.Batch) { queueSeller(b, accountID, &s) })
+	return s, sellerMissing(err)
+}
+
+func queueSeller(b *pgx.Batch, accountID string, s *account.Seller) {
+	b.Queue(`SELECT `+sellerColumns+` FROM seller_profile WHERE account_id = $1`, accountID).Query(collectOne(s))
+}
+
+func sellerMissing(err error) error {
 	if fault.CodeOf(err) == "not_found" {
-		return s, fault.Wrap(err, fault.NotFound, "seller_profile_missing", "This account has no seller profile yet: PUT /v1/account makes it.")
+		return fault.Wrap(err, fault.NotFound, "seller_profile_missing", "This account has no seller profile yet: PUT /v1/account makes it.")
 	}
-	return s, err
+	return err
 }
 
 // PutSeller stores an account's profile if its version is still s.Version (0 when

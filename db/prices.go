@@ -19,31 +19,34 @@ type priceRow struct {
 	SKU, Currency, Basis, MinQty, Amount, ValidFrom, ValidUntil string
 }
 
-// OwnPrices reads an account's selling prices of the parts named. Its buying prices are not
-// read here at all: no quote may know them.
-func (d *DB) OwnPrices(ctx context.Context, accountID string, skus []string) ([]service.OwnPrice, error) {
-	if len(skus) == 0 {
-		return nil, nil
-	}
-	var rows []priceRow
-	err := d.readOnce(ctx, accountID, func(b *pgx.Batch) {
+// Terms reads, in one round trip, what a quote depends on besides the catalog and stock. Buying
+// prices are not read here at all: no quote may know them.
+func (d *DB) Terms(ctx context.Context, accountID string, skus []string, country string) (t service.QuoteTerms, err error) {
+	var prices []priceRow
+	var taxes []taxRow
+	err = d.readOnce(ctx, accountID, func(b *pgx.Batch) {
 		b.Queue(`
 			SELECT sku, currency, basis, min_qty::text AS min_qty, amount::text AS amount, valid_from::text AS valid_from, coalesce(valid_until::text, '') AS valid_until
 			FROM own_price WHERE account_id = $1 AND use = 'selling' AND sku = ANY($2)
-			ORDER BY sku, currency, min_qty, valid_from`, accountID, skus).Query(collect(&rows))
+			ORDER BY sku, currency, min_qty, valid_from`, accountID, skus).Query(collect(&prices))
+		b.Queue(taxRates, country).Query(collect(&taxes))
+		b.Queue(placesSelect, accountID).Query(func(rows pgx.Rows) (err error) {
+			t.Places, err = pgx.CollectRows(rows, pgx.RowTo[string])
+			return err
+		})
 	})
 	if err != nil {
-		return nil, err
+		return t, err
 	}
-	out := make([]service.OwnPrice, 0, len(rows))
-	for _, r := range rows {
+	for _, r := range prices {
 		p, err := r.price()
 		if err != nil {
-			return nil, err
+			return t, err
 		}
-		out = append(out, p)
+		t.Own = append(t.Own, p)
 	}
-	return out, nil
+	t.Taxes, err = taxRules(taxes)
+	return t, err
 }
 
 // PutOwnPrices states selling prices of an account and leaves its others alone.
@@ -146,16 +149,22 @@ type taxRow struct {
 	Country, Region, Class, Category, Percent, Reason, ValidFrom, ValidUntil string
 }
 
+const taxRates = `
+	SELECT country, region, class, category, percent::text AS percent, reason, valid_from::text AS valid_from, coalesce(valid_until::text, '') AS valid_until
+	FROM tax_rate WHERE country = $1
+	ORDER BY region, class, category, valid_from`
+
 // TaxRules reads the rates that are stated for a country and its regions. The destination of
 // a rule is the country, or country and region as in US-CO.
 func (d *DB) TaxRules(ctx context.Context, country string) ([]quote.TaxRule, error) {
-	rows, err := list[taxRow](ctx, d, `
-		SELECT country, region, class, category, percent::text AS percent, reason, valid_from::text AS valid_from, coalesce(valid_until::text, '') AS valid_until
-		FROM tax_rate WHERE country = $1
-		ORDER BY region, class, category, valid_from`, country)
+	rows, err := list[taxRow](ctx, d, taxRates, country)
 	if err != nil {
 		return nil, err
 	}
+	return taxRules(rows)
+}
+
+func taxRules(rows []taxRow) ([]quote.TaxRule, error) {
 	out := make([]quote.TaxRule, 0, len(rows))
 	for _, r := range rows {
 		percent, err := money.Parse(r.Percent)

@@ -63,7 +63,10 @@ func TestListsThatAreReplacedAtOnceDoNotMix(t *testing.T) {
 			t.Errorf("%s: %d of a mixture: %s", name, len(got), strings.Join(got, " "))
 		}
 	}
-	if selling, err := d.OwnPrices(t.Context(), a.ID, []string{"P-1", "P-2", "P-3", "P-4"}); err != nil || len(selling) > 0 {
-		t.Errorf("buying prices are read for quotes: %v %v", selling, err)
+	terms, err := d.Terms(t.Context(), a.ID, []string{"P-1", "P-2", "P-3", "P-4"}, "US")
+	if err != nil || len(terms.Own) > 0 || !slices.EqualFunc(terms.Taxes, rules, func(a, b quote.TaxRule) bool {
+		return a.Tax.Rate.Cmp(b.Tax.Rate) == 0 && a.Destination == b.Destination
+	}) {
+		t.Errorf("buying prices are read for quotes, or other rates: %+v %v", terms, err)
 	}
 }

@@ -64,17 +64,36 @@ func takeNumber(ctx context.Context, q querier, accountID string) service.TakeNu
 
 // RepeatedQuote finds the answer given before to the caller's Idempotency-Key, without
 // waiting for a twin that is being answered: CreateQuote does that.
-func (d *DB) RepeatedQuote(ctx context.Context, by caller.Caller) (out quote.Quote, done bool, err error) {
+func (d *DB) RepeatedQuote(ctx context.Context, by caller.Caller) (*quote.Quote, error) {
 	if by.Once.Key == "" {
-		return out, false, nil
+		return nil, nil
 	}
 	var before []byte
-	err = d.readOnce(ctx, by.AccountID, func(b *pgx.Batch) { queueAnswer(b, by, &before) })
+	err := d.readOnce(ctx, by.AccountID, func(b *pgx.Batch) { queueAnswer(b, by, &before) })
 	if err != nil || before == nil {
-		return out, false, err
+		return nil, err
 	}
-	out, err = readBody(before)
-	return out, true, err
+	return repeated(before)
+}
+
+// SellerOrRepeated is RepeatedQuote or, where there is none, the seller, in one round trip.
+func (d *DB) SellerOrRepeated(ctx context.Context, by caller.Caller) (s account.Seller, before *quote.Quote, err error) {
+	var answer []byte
+	err = d.readOnce(ctx, by.AccountID, func(b *pgx.Batch) {
+		if by.Once.Key != "" {
+			queueAnswer(b, by, &answer)
+		}
+		queueSeller(b, by.AccountID, &s)
+	})
+	if err == nil && answer != nil {
+		before, err = repeated(answer)
+	}
+	return s, before, sellerMissing(err)
+}
+
+func repeated(answer []byte) (*quote.Quote, error) {
+	q, err := readBody(answer)
+	return &q, err
 }
 
 const quoteSelect = `SELECT body FROM quote WHERE account_id = $1 AND id = $2`

@@ -40,7 +40,7 @@ type QuoteAsk struct {
 	ValidDays   int                        `json:"valid_days,omitempty"` // 0 is the seller's
 	ValidUntil  string                     `json:"-"`                    // instead of ValidDays; a next revision does not inherit it
 	Language    string                     `json:"language,omitempty"`   // "" is the seller's first
-	Locations   []string                   `json:"locations,omitempty"`  // where goods may come from, in order; empty: see QuoteStore.PlacesFor
+	Locations   []string                   `json:"locations,omitempty"`  // where goods may come from, in order; empty: see QuoteStore.Terms
 	Reference   string                     `json:"reference,omitempty"`  // the customer's own
 	ClientID    string                     `json:"client_id,omitempty"`
 	Prepaid     *money.Amount              `json:"prepaid,omitempty"`
@@ -157,15 +157,20 @@ type OwnPrice struct {
 	Until       string // "" is open
 }
 
+// QuoteTerms is what is stated for an account: its prices, taxes, and where its goods come from.
+type QuoteTerms struct {
+	Own    []OwnPrice      // selling prices, never a buying price
+	Taxes  []quote.TaxRule // of a country and its regions, each of one class and category; none is built in
+	Places []string        // locations in the order in which they are taken
+}
+
 // QuoteSources is everything outside the question that a draft depends on.
 type QuoteSources struct {
-	Notices  *notice.Set
-	Seller   account.Seller
-	Own      []OwnPrice
-	Taxes    []quote.TaxRule // of the destination and its country, each of one class and category
-	Stock    []stock.Level   // of the parts that the plan names
+	Notices *notice.Set
+	Seller  account.Seller
+	QuoteTerms
+	Stock    []stock.Level // of the parts that the plan names
 	Clock    quote.Clock
-	Places   []string     // locations that goods may come from, in the order in which they are taken
 	Previous *quote.Quote // the revision that this one replaces; its line ids are kept
 }
 

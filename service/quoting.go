@@ -20,19 +20,18 @@ import (
 // QuoteStore keeps quotes and knows what a price depends on. Every method is one transaction.
 type QuoteStore interface {
 	Seller(ctx context.Context, accountID string) (account.Seller, error)
-	// PlacesFor are the locations that goods for an account come from: its own, then those of
-	// the trade that supplies it, the nearest first. Another shop's shelf is none of them.
-	PlacesFor(ctx context.Context, accountID string) ([]string, error)
-	// OwnPrices are the selling prices of an account for the parts named; never a buying price.
-	OwnPrices(ctx context.Context, accountID string, skus []string) ([]OwnPrice, error)
-	// TaxRules are the rates that are stated for a country and its regions; none is built in.
-	TaxRules(ctx context.Context, country string) ([]quote.TaxRule, error)
+	// Terms are those of an account for the parts and the country named. Its places are its own
+	// locations, then those of the trade that supplies it, the nearest first; another shop's shelf
+	// is none of them.
+	Terms(ctx context.Context, accountID string, skus []string, country string) (QuoteTerms, error)
 	StockOf(ctx context.Context, skus, locations []string) ([]stock.Level, error)
 	// Parties are the seller and the person of a quote, empty where it has none or was erased.
 	Parties(ctx context.Context, accountID, personID string) (account.Seller, account.Person, error)
 
-	// RepeatedQuote is the answer given before to the caller's Idempotency-Key; false without one.
-	RepeatedQuote(ctx context.Context, by caller.Caller) (quote.Quote, bool, error)
+	// RepeatedQuote is the answer given before to the caller's Idempotency-Key, nil without one.
+	RepeatedQuote(ctx context.Context, by caller.Caller) (*quote.Quote, error)
+	// SellerOrRepeated is the answer given before or, without one, the seller.
+	SellerOrRepeated(ctx context.Context, by caller.Caller) (account.Seller, *quote.Quote, error)
 	CreateQuote(ctx context.Context, by caller.Caller, n NewQuote) (quote.Quote, error)
 	Quote(ctx context.Context, accountID, id string) (quote.Quote, error)
 	// UpdateQuote changes a quote under its lock, if it still has the version; 0 is any. What
@@ -113,12 +112,12 @@ type NewAsk struct {
 // Create drafts a quote, issues it where asked to, and stores it. A repetition with the same
 // Idempotency-Key gets the quote as it was answered the first time.
 func (s *Quoting) Create(ctx context.Context, by caller.Caller, ask NewAsk) (quote.Quote, error) {
-	if q, done, err := s.Store.RepeatedQuote(ctx, by); err != nil || done {
-		return q, err
-	}
-	seller, err := s.Store.Seller(ctx, by.AccountID)
+	seller, before, err := s.Store.SellerOrRepeated(ctx, by)
 	if err != nil {
 		return quote.Quote{}, err
+	}
+	if before != nil {
+		return *before, nil
 	}
 	q, err := s.draft(ctx, by, seller, ask.QuoteAsk, nil)
 	if err != nil {
@@ -163,17 +162,14 @@ func (s *Quoting) sources(ctx context.Context, by caller.Caller, seller account.
 	if s.Notices != nil {
 		src.Notices = s.Notices.Current()
 	}
-	if src.Own, err = s.Store.OwnPrices(ctx, by.AccountID, skus); err != nil {
-		return src, err
-	}
 	country, _, _ := strings.Cut(ask.Destination, "-")
 	if country == "" {
 		country = seller.TaxCountry
 	}
-	if src.Taxes, err = s.Store.TaxRules(ctx, country); err != nil {
+	if src.QuoteTerms, err = s.Store.Terms(ctx, by.AccountID, skus, country); err != nil {
 		return src, err
 	}
-	if src.Places, err = s.places(ctx, by.AccountID, ask.Locations); err != nil {
+	if src.Places, err = places(src.Places, ask.Locations); err != nil {
 		return src, err
 	}
 	if len(src.Places) > 0 {
@@ -184,10 +180,9 @@ func (s *Quoting) sources(ctx context.Context, by caller.Caller, seller account.
 
 // places are the locations named, in their order, else all that goods for an account come
 // from. One that is another shop's is not there at all.
-func (s *Quoting) places(ctx context.Context, accountID string, named []string) ([]string, error) {
-	all, err := s.Store.PlacesFor(ctx, accountID)
-	if err != nil || len(named) == 0 {
-		return all, err
+func places(all, named []string) ([]string, error) {
+	if len(named) == 0 {
+		return all, nil
 	}
 	for i, id := range named {
 		if !slices.Contains(all, id) {
@@ -331,12 +326,13 @@ func (s *Quoting) Fulfil(ctx context.Context, by caller.Caller, id string, versi
 // Revise begins the next revision: the question of the old one, or another, is answered anew
 // at today's prices. The differences are against the old revision, line by line.
 func (s *Quoting) Revise(ctx context.Context, by caller.Caller, id string, version int64, ask *QuoteAsk) (quote.Quote, []quote.Difference, error) {
-	if q, done, err := s.Store.RepeatedQuote(ctx, by); err != nil || done {
-		if err != nil {
-			return q, nil, err
-		}
+	before, err := s.Store.RepeatedQuote(ctx, by)
+	if err != nil {
+		return quote.Quote{}, nil, err
+	}
+	if before != nil {
 		old, err := s.Store.Quote(ctx, by.AccountID, id)
-		return q, quote.Diff(old, q), err
+		return *before, quote.Diff(old, *before), err
 	}
 	old, err := s.Store.Quote(ctx, by.AccountID, id)
 	if err != nil {

@@ -40,13 +40,13 @@ func sources(change ...func(*QuoteSources)) QuoteSources {
 			TimeZone: "Europe/Berlin", Series: "Q",
 			Labor: account.Labor{PerMinute: map[string]string{"EUR": "1.15"}, Menu: map[string]map[string]string{"lower_leg_service": {"EUR": "52.00"}}},
 		},
-		Taxes: []quote.TaxRule{
+		QuoteTerms: QuoteTerms{Taxes: []quote.TaxRule{
 			{Class: "standard", Destination: "DE", From: "2021-01-01", Tax: quote.Tax{Category: quote.Standard, Rate: money.MustParse("19")}},
 			{Class: "standard", Destination: "DE", From: "2030-01-01", Tax: quote.Tax{Category: quote.Standard, Rate: money.MustParse("21")}},
 			{Class: "standard", Destination: "DE", From: "2021-01-01", Tax: quote.Tax{Category: quote.ReverseCharge}},
 			{Class: "standard", Destination: "US", From: "2021-01-01", Tax: quote.Tax{Category: quote.OutsideScope}},
 			{Class: "standard", Destination: "US-CO", From: "2021-01-01", Tax: quote.Tax{Category: quote.Standard, Rate: money.MustParse("2.9")}},
-		},
+		}},
 		Clock: monday,
 	}
 	for _, c := range change {
