@@ -1,9 +1,10 @@
 -- What one full feed makes of a location's counts, by COPY and one merge: only rows that
--- differ are written, by their place in the table, as nobody else writes them.
+-- differ are written, by their place in the table, as nobody else writes them. A small sample
+-- tells the planner as much as a large one.
 BEGIN;
 CREATE TEMPORARY TABLE feed (sku text NOT NULL, on_hand numeric NOT NULL) ON COMMIT DROP;
 \copy feed FROM '%FILE%' WITH (FORMAT csv, HEADER)
-SET LOCAL default_statistics_target = 10; -- a small sample tells as much
+SET LOCAL default_statistics_target = 10;
 ANALYZE feed;
 SET LOCAL work_mem = '48MB';
 WITH change AS MATERIALIZED (
