@@ -42,17 +42,11 @@ type replacement struct {
 // replacements looks for what may be named, before it is known what lies where: so the stock of
 // both is one read.
 func (a *asking) replacements(parts []wanted) (out []replacement) {
-	replacing := map[*fitment.Owned]*fitment.Replacing{}
+	replacing := fitment.NewReplacing(a.rev)
 	for _, w := range together(parts) {
-		if w.settled {
-			continue
+		if !w.settled {
+			out = append(out, replacement{w, replacing.InsteadOf(w.fork, w.sku)})
 		}
-		on, ok := replacing[w.fork]
-		if !ok {
-			on = fitment.NewReplacing(a.rev, w.fork)
-			replacing[w.fork] = on
-		}
-		out = append(out, replacement{w, on.InsteadOf(w.sku)})
 	}
 	return out
 }

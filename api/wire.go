@@ -737,17 +737,5 @@ func (a *asking) requirementsOut(list []catalog.Requirement) []requirementOut {
 
 // subject is what notices may be about in a verdict.
 func subject(v *fitment.Answer, o *fitment.Owned) notice.Subject {
-	sub := notice.Subject{SKU: v.SKU}
-	if o != nil {
-		sub.Serial = o.Serial
-		if o.Fork != nil {
-			sub.Fork = o.Fork.ID
-		}
-	}
-	for i := range v.Reasons {
-		if r := &v.Reasons[i]; r.Row != "" {
-			sub.Rows = append(sub.Rows, r.Row)
-		}
-	}
-	return sub
+	return service.Subject(v.SKU, o, v.Reasons)
 }

@@ -117,10 +117,9 @@ const keptSQL = `
 	WHERE e.place = $2 AND e.on_hand IS NULL AND s.listed`
 
 // mergeSQL makes a location's rows what the desk says, writing only what differs. What a row of
-// the desk leaves out is none. What was
-// promised and handed over after the feed's time is taken from stock_move: the count cannot
-// know of it. Rows are changed by their place in the table, because nobody else writes them
-// under the merge lock.
+// the desk leaves out is none. What was promised and handed over after the feed's time is taken
+// from stock_move: the count cannot know of it. Rows are changed by their place in the table,
+// because nobody else writes them under the merge lock.
 const mergeSQL = `
 	WITH since AS (
 	  SELECT sku, sum(promised) AS promised, sum(shipped) AS shipped

@@ -326,29 +326,33 @@ const (
 func (c *clerk) stage(ctx context.Context, in *stock.Intake) error {
 	rows := make([]byte, 0, copyBytes+copyBytes/4)
 	columns, told := plainColumns, c.db.now()
+	flush := func() error {
+		err := c.store(ctx, columns, rows)
+		rows = rows[:0]
+		return err
+	}
 	for {
 		runtime.Gosched() // or nobody looks at the sockets until these rows are read
 		entries, err := in.Next()
 		if err == io.EOF {
-			return c.store(ctx, columns, rows)
+			return flush()
 		}
 		if err != nil {
 			return err
 		}
 		if columns == plainColumns && !allPlain(entries) {
-			if err := c.store(ctx, columns, rows); err != nil {
+			if err := flush(); err != nil {
 				return err
 			}
-			columns, rows = allColumns, rows[:0]
+			columns = allColumns
 		}
 		for i := range entries {
 			rows = appendEntry(rows, &entries[i], columns == allColumns)
 		}
 		if len(rows) >= copyBytes {
-			if err := c.store(ctx, columns, rows); err != nil {
+			if err := flush(); err != nil {
 				return err
 			}
-			rows = rows[:0]
 		}
 		if now := c.db.now(); now.Sub(told) >= progressEvery {
 			if err := c.progress(ctx, in); err != nil {
@@ -360,7 +364,12 @@ func (c *clerk) stage(ctx context.Context, in *stock.Intake) error {
 }
 
 func allPlain(entries []stock.Entry) bool {
-	return !slices.ContainsFunc(entries, func(e stock.Entry) bool { return !e.Plain() })
+	for i := range entries {
+		if !entries[i].Plain() {
+			return false
+		}
+	}
+	return true
 }
 
 func (c *clerk) store(ctx context.Context, columns string, rows []byte) error {

@@ -68,7 +68,7 @@ func (d *DB) Person(ctx context.Context, accountID, id string) (account.Person, 
 // Parties reads who stands on a paper: the account's profile, and the person where one is named.
 func (d *DB) Parties(ctx context.Context, accountID, personID string) (s account.Seller, p account.Person, err error) {
 	err = d.readOnce(ctx, accountID, func(b *pgx.Batch) {
-		b.Queue(`SELECT `+sellerColumns+` FROM seller_profile WHERE account_id = $1`, accountID).Query(collectOne(&s))
+		queueSeller(b, accountID, &s)
 		if personID != "" {
 			b.Queue(personSelect+` WHERE account_id = $1 AND id = $2`, accountID, personID).Query(collectOne(&p))
 		}

@@ -57,18 +57,31 @@ func (n *Notices) Take(set *notice.Set) {
 	}
 }
 
-// Stopped reports whether a notice forbids to sell a part for a fork as owned, or for none.
-func Stopped(set *notice.Set, rev *catalog.Revision, owned *fitment.Owned, sku string, now time.Time) bool {
+// Subject is what notices are asked about: a part on a fork as owned (nil is none) and the rows
+// behind its verdict.
+func Subject(sku string, owned *fitment.Owned, reasons []fitment.Reason) notice.Subject {
 	sub := notice.Subject{SKU: sku}
-	if owned != nil && owned.Fork != nil {
-		sub.Fork, sub.Serial = owned.Fork.ID, owned.Serial
-	}
-	if set.OfRows() {
-		for _, r := range fitment.Judge(rev, owned, sku).Reasons {
-			if r.Row != "" {
-				sub.Rows = append(sub.Rows, r.Row)
-			}
+	if owned != nil {
+		sub.Serial = owned.Serial
+		if owned.Fork != nil {
+			sub.Fork = owned.Fork.ID
 		}
 	}
+	for i := range reasons {
+		if row := reasons[i].Row; row != "" {
+			sub.Rows = append(sub.Rows, row)
+		}
+	}
+	return sub
+}
+
+// Stopped reports whether a notice forbids to sell a part for a fork as owned, or for none. The
+// part is judged only where a notice is about a row.
+func Stopped(set *notice.Set, rev *catalog.Revision, owned *fitment.Owned, sku string, now time.Time) bool {
+	var reasons []fitment.Reason
+	if set.OfRows() {
+		reasons = fitment.Judge(rev, owned, sku).Reasons
+	}
+	sub := Subject(sku, owned, reasons)
 	return slices.ContainsFunc(set.On(sub, now), func(n notice.Notice) bool { return n.Effect == notice.Block })
 }

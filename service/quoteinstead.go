@@ -39,19 +39,13 @@ func (s *Quoting) nameInstead(ctx context.Context, plan *QuotePlan, src QuoteSou
 // short are the lines, by their number, for which something has to come, with what might be
 // taken instead.
 func (p *QuotePlan) short(q *quote.Quote) map[int]*fitment.Instead {
-	out, replacing := map[int]*fitment.Instead{}, map[*fitment.Owned]*fitment.Replacing{}
+	out, replacing := map[int]*fitment.Instead{}, fitment.NewReplacing(p.rev)
 	for i, l := range q.Lines {
 		waits := slices.ContainsFunc(l.Sourcing, func(s quote.Source) bool { return s.Kind != quote.OnHand })
 		if !waits || l.Role == quote.RoleTool {
 			continue
 		}
-		fork := p.forkOf(&l)
-		on, ok := replacing[fork]
-		if !ok {
-			on = fitment.NewReplacing(p.rev, fork)
-			replacing[fork] = on
-		}
-		out[i] = on.InsteadOf(l.SKU)
+		out[i] = replacing.InsteadOf(p.forkOf(&l), l.SKU)
 	}
 	return out
 }

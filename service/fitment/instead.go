@@ -31,18 +31,29 @@ const (
 	even          = 1e-9 // what computing leaves of a difference that is none
 )
 
-// Replacing looks for what may replace parts on one fork as owned. Without a fork only springs
-// have a replacement: those of their family. Not safe for concurrent use.
-type Replacing struct{ on *judging }
-
-// NewReplacing begins with a fork; nil is none.
-func NewReplacing(rev *catalog.Revision, owned *Owned) *Replacing {
-	return &Replacing{newJudging(rev, owned)}
+// Replacing looks for what may replace parts, and keeps for the next part of a fork what it found
+// for the last one. Not safe for concurrent use.
+type Replacing struct {
+	rev *catalog.Revision
+	on  map[*Owned]*judging
 }
 
-// InsteadOf looks for what may replace a part.
-func (r *Replacing) InsteadOf(sku string) *Instead {
-	rev := r.on.rev
+// NewReplacing begins with a revision.
+func NewReplacing(rev *catalog.Revision) *Replacing { return &Replacing{rev, map[*Owned]*judging{}} }
+
+func (r *Replacing) judging(owned *Owned) *judging {
+	j, ok := r.on[owned]
+	if !ok {
+		j = newJudging(r.rev, owned)
+		r.on[owned] = j
+	}
+	return j
+}
+
+// InsteadOf looks for what may replace a part on a fork as owned. Without a fork (nil) only
+// springs have a replacement: those of their family.
+func (r *Replacing) InsteadOf(owned *Owned, sku string) *Instead {
+	rev, j := r.rev, r.judging(owned)
 	part, ok := rev.Part(sku)
 	if !ok {
 		return &Instead{}
@@ -53,9 +64,9 @@ func (r *Replacing) InsteadOf(sku string) *Instead {
 	switch {
 	case !slices.Contains(oneOfAKind, part.Kind):
 		return x
-	case r.on.knowsFork():
+	case j.knowsFork():
 		x.c = new(inquiry)
-		x.c.inquire(r.on, part)
+		x.c.inquire(j, part)
 		x.rivals = x.c.rivals()
 	case x.asked != nil:
 		x.rivals = family(rev, part, x.asked)

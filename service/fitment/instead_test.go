@@ -18,7 +18,7 @@ func TestWhatIsSoldInsteadFits(t *testing.T) {
 	for i := range forks {
 		f := &forks[i]
 		owned := &Owned{Fork: f, ModelYear: int(f.YearFrom), TravelNow: Travel{f.TravelsMM[0], Measured}}
-		on := NewReplacing(rev, owned)
+		on := NewReplacing(rev)
 		for _, a := range WhatFits(rev, owned, Filter{}) {
 			part, _ := rev.Part(a.SKU)
 			var want, got []string
@@ -30,7 +30,7 @@ func TestWhatIsSoldInsteadFits(t *testing.T) {
 				}
 			}
 			slices.Sort(want)
-			first := on.InsteadOf(a.SKU).First(1000, func(string) bool { return true })
+			first := on.InsteadOf(owned, a.SKU).First(1000, func(string) bool { return true })
 			for _, x := range first {
 				if v := Judge(rev, owned, x.SKU).Verdict; v != x.Verdict || x.Why == "" {
 					t.Fatalf("%s for %s: %+v, and by itself %s", x.SKU, a.SKU, x, v)
@@ -98,7 +98,7 @@ func TestInsteadOfWithoutAFork(t *testing.T) {
 		{"NO-SUCH", nil, nil},
 	} {
 		var got []string
-		for _, a := range NewReplacing(rev, nil).InsteadOf(x.sku).First(3, func(sku string) bool { return slices.Contains(x.have, sku) }) {
+		for _, a := range NewReplacing(rev).InsteadOf(nil, x.sku).First(3, func(sku string) bool { return slices.Contains(x.have, sku) }) {
 			got = append(got, a.SKU)
 		}
 		if !slices.Equal(got, x.want) {

@@ -108,7 +108,7 @@ func allDigits(s string) bool {
 // Part is what a feed needs to know of a part of ours.
 type Part struct {
 	SKU    string
-	Number int              // its place among all parts
+	Number int              // its place among all parts, by which a feed notes that it was named
 	Unit   string           // each|pair|mL|g|min
 	Pack   udecimal.Decimal // how many units one package holds; zero: sold singly
 }
