@@ -16,6 +16,7 @@ import (
 	"forkwright/service/catalog"
 	"forkwright/service/catalog/source"
 	"forkwright/service/fault"
+	"forkwright/service/fitment"
 	"forkwright/service/money"
 	"forkwright/service/notice"
 	"forkwright/service/quote"
@@ -301,6 +302,50 @@ func TestFluidsGoByTheMilliliterAtTheBenchAndByThePackageOverTheCounter(t *testi
 		}
 		if diff := cmp.Diff(x.want, got); diff != "" {
 			t.Errorf("%s (-want +got):\n%s", x.claim, diff)
+		}
+	}
+}
+
+// A notice may be about a row of the catalog: then it stands on what that row lets fit, on a quote's
+// line and in the place of another part, and on nothing else.
+func TestNoticesAboutRows(t *testing.T) {
+	rev := demo()
+	fork, _ := rev.Fork("skarnfeld-hollin-36-expert-2021")
+	owned := &fitment.Owned{Fork: fork, ModelYear: 2021, TravelNow: fitment.Travel{MM: 160, How: fitment.Measured}}
+	const sku, other = "QB-S36L-055", "QB-CW8"
+	row := fitment.Judge(rev, owned, sku).Reasons[0].Row
+	if row == "" {
+		t.Fatal("the verdict names no row")
+	}
+	about := func(n notice.Notice) *notice.Set {
+		n.ID, n.Kind, n.Effect, n.Text, n.From = "n1", notice.StopSale, notice.Block, "Do not sell.", monday.Now.Add(-time.Hour)
+		return notice.NewSet([]notice.Notice{n}, 1, monday.Now)
+	}
+	for name, x := range map[string]struct {
+		set    *notice.Set
+		owned  *fitment.Owned
+		sku    string
+		blocks bool
+	}{
+		"the row":             {about(notice.Notice{Row: row}), owned, sku, true},
+		"another part":        {about(notice.Notice{Row: row}), owned, other, false},
+		"without the fork":    {about(notice.Notice{Row: row}), nil, sku, false},
+		"another row":         {about(notice.Notice{Row: "no-such-row"}), owned, sku, false},
+		"the part":            {about(notice.Notice{SKU: sku}), nil, sku, true},
+		"the fork":            {about(notice.Notice{Fork: fork.ID}), owned, sku, true},
+		"another fork":        {about(notice.Notice{Fork: "another"}), owned, sku, false},
+		"no notices":          {notice.NewSet(nil, 1, monday.Now), owned, sku, false},
+		"nothing was read":    {nil, owned, sku, false},
+		"a serial outside it": {about(notice.Notice{SKU: sku, SerialFrom: "A1", SerialTo: "A9"}), &fitment.Owned{Fork: fork, Serial: "B5"}, sku, false},
+	} {
+		if got := Stopped(x.set, rev, x.owned, x.sku, monday.Now); got != x.blocks {
+			t.Errorf("%s: stopped %v", name, got)
+		}
+	}
+	reasons := raw(wordsOf(fitment.Judge(rev, owned, sku).Reasons))
+	for line, want := range map[*quote.Line]int{{SKU: sku, ForFork: fork.ID, Reasons: reasons}: 1, {SKU: other, ForFork: fork.ID}: 0} {
+		if got := noticesOn(about(notice.Notice{Row: row}), owned, *line, monday); len(got) != want {
+			t.Errorf("on the line of %s stand %v", line.SKU, got)
 		}
 	}
 }
