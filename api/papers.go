@@ -110,7 +110,7 @@ func fileName(q quote.Quote, before, after string) string {
 // stays what was quoted. The quote does not know the rider: the setup's figures are those of what
 // is put together, and the sag is left to be written.
 func (s *Server) getBenchSheet(ctx context.Context, who caller.Caller, in getQuoteIn) (Raw, error) {
-	q, err := s.Quotes.Get(ctx, who.AccountID, in.QuoteID)
+	q, err := s.Quotes.WithBill(ctx, who.AccountID, in.QuoteID)
 	if err != nil {
 		return Raw{}, err
 	}

@@ -269,6 +269,28 @@ func unbroken(s string) string { return strings.Join(strings.Fields(s), " ") }
 
 var tags = regexp.MustCompile(`<[^>]*>`)
 
+// Quotes of the release before have the bill of the work in their body, and keep it there.
+func TestABillInTheBodyMakesTheSameBenchSheet(t *testing.T) {
+	s := newTill(t)
+	q := s.made(s.post("/v1/quotes", conversion), 201)
+	before := s.paper(q.Links.Self+"/bench-sheet", asHTML)
+	c, err := pgx.Connect(t.Context(), s.base.OwnerURL)
+	s.must(err)
+	defer c.Close(t.Context())
+	tag, err := c.Exec(t.Context(), `
+		WITH b AS (DELETE FROM quote_bill RETURNING quote_id, bill)
+		UPDATE quote SET body = substr(body, 1, length(body) - 1) || ',"bench":' || b.bill || '}' FROM b WHERE id = b.quote_id`)
+	s.must(err)
+	if tag.RowsAffected() != 1 {
+		t.Fatal("the quote had no bill of its own")
+	}
+	s.made(s.act(q, "accept", ""), 200)
+	after := s.paper(q.Links.Self+"/bench-sheet", asHTML)
+	if diff := cmp.Diff(string(before.Body), string(after.Body)); diff != "" {
+		t.Errorf("-apart +inside:\n%s", diff)
+	}
+}
+
 // A quote outlives the catalog that it was made from.
 func TestTheBenchSheetOutlivesItsCatalog(t *testing.T) {
 	s := newTill(t)

@@ -794,7 +794,7 @@ func TestNoPersonalValueAndNoBuyingPriceIsLeftBehind(t *testing.T) {
 	defer c.Close(t.Context())
 	// In bytes too: stored bodies are written as hex.
 	for _, forbidden := range []string{mark, "+49 000 111", "157.99", "EUR-BUY"} {
-		for _, table := range []string{"quote", "quote_line", "replay", "event", "page_link", "reservation", "number_series"} {
+		for _, table := range []string{"quote", "quote_line", "quote_bill", "replay", "event", "page_link", "reservation", "number_series"} {
 			var n int
 			s.must(c.QueryRow(t.Context(), `SELECT count(*) FROM `+table+` x WHERE x::text LIKE '%' || $1 || '%' OR x::text LIKE '%' || $2 || '%'`, forbidden, hex.EncodeToString([]byte(forbidden))).Scan(&n))
 			if n > 0 {

@@ -111,6 +111,7 @@ func agrees(t *testing.T, c *pgx.Conn) (quotes int) {
 	for name, sql := range map[string]string{
 		"numbers from 1 on, each once":             `SELECT abs((SELECT count(DISTINCT number) FROM quote) - (SELECT last FROM number_series)) + abs((SELECT count(*) FROM quote) - (SELECT last FROM number_series))`,
 		"a quote without its lines":                `SELECT count(*) FROM quote q WHERE NOT EXISTS (SELECT FROM quote_line l WHERE l.quote_id = q.id)`,
+		"a bill without its quote":                 `SELECT count(*) FROM quote_bill b WHERE NOT EXISTS (SELECT FROM quote q WHERE q.id = b.quote_id)`,
 		"a quote without its creation":             `SELECT count(*) FROM quote q WHERE NOT EXISTS (SELECT FROM event e WHERE e.subject_id = q.id::text AND e.action = 'create')`,
 		"a quote without the answer to its key":    `SELECT count(*) FROM quote q WHERE NOT EXISTS (SELECT FROM replay r WHERE position(convert_to(q.id::text, 'UTF8') IN r.answer) > 0)`,
 		"an answer without its quote":              `SELECT (SELECT count(*) FROM replay) - (SELECT count(*) FROM quote)`,

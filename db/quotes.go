@@ -44,22 +44,30 @@ func (d *DB) CreateQuote(ctx context.Context, by caller.Caller, n service.NewQuo
 			x.PersonID = p.ID
 		}
 		n.Created.QuoteID = x.ID
-		events := []quote.Event{n.Created}
-		if n.Issue != nil {
-			issued, e, err := n.Issue(x, takeNumber(ctx, q, by.AccountID))
-			if err != nil {
-				return x, err
-			}
-			x, events = issued, append(events, e)
+		if n.Issue == nil {
+			return d.insertQuote(ctx, queued{last}, x, n.Created, n.Digest(x.ID))
 		}
-		return x, d.insertQuote(ctx, queued{last}, x, events, n.Digest(x.ID))
+		early := &pgx.Batch{} // goes out with the taking of the number
+		if x, err = d.insertParts(ctx, queued{early}, x, n.Created, n.Digest(x.ID)); err != nil {
+			return x, err
+		}
+		issued, e, err := n.Issue(x, takeNumber(ctx, q, early, by.AccountID))
+		if err != nil {
+			return x, err
+		}
+		if err := d.insertBody(ctx, queued{last}, issued); err != nil {
+			return x, err
+		}
+		return issued, insertEvent(ctx, queued{last}, quoteEvent(issued, e))
 	})
 }
 
 func nothing(*pgx.Batch) {}
 
-func takeNumber(ctx context.Context, q querier, accountID string) service.TakeNumber {
-	return func(series string) (int64, error) { return nextNumber(ctx, q, accountID, series) }
+// takeNumber sends what is queued early with the taking of a number, in front of it: it is not
+// stored while others wait for the number's row.
+func takeNumber(ctx context.Context, q querier, early *pgx.Batch, accountID string) service.TakeNumber {
+	return func(series string) (int64, error) { return nextNumber(ctx, q, early, accountID, series) }
 }
 
 // RepeatedQuote finds the answer given before to the caller's Idempotency-Key, without
@@ -108,6 +116,21 @@ func (d *DB) Quote(ctx context.Context, accountID, id string) (quote.Quote, erro
 		return quote.Quote{}, quoteNotFound(err)
 	}
 	return readBody(body)
+}
+
+// QuoteBill reads the bill of a quote's work at the bench as it was stored with it, nil where
+// there was none.
+func (d *DB) QuoteBill(ctx context.Context, accountID, id string) (json.RawMessage, error) {
+	var bill []byte
+	err := d.readOnce(ctx, accountID, func(b *pgx.Batch) {
+		b.Queue(`SELECT bill FROM quote_bill WHERE account_id = $1 AND quote_id = $2`, accountID, id).QueryRow(func(row pgx.Row) error {
+			if err := row.Scan(&bill); !errors.Is(err, pgx.ErrNoRows) {
+				return err
+			}
+			return nil
+		})
+	})
+	return bill, err
 }
 
 // readBody reads as encoding/json does, by a decoder that needs little more than half the time.
@@ -162,7 +185,7 @@ func (d *DB) UpdateQuote(ctx context.Context, by caller.Caller, id string, versi
 		if version != 0 && before.Version != version {
 			return before, service.StaleQuote(before)
 		}
-		after, e, err := change(before, takeNumber(ctx, q, by.AccountID))
+		after, e, err := change(before, takeNumber(ctx, q, &pgx.Batch{}, by.AccountID))
 		if err != nil || e.Action == "" {
 			return before, err
 		}
@@ -195,7 +218,7 @@ func (d *DB) ReviseQuote(ctx context.Context, by caller.Caller, r quote.Revision
 			return next, err
 		}
 		created := next.Created(quote.Clock{Now: r.Event.At}, by)
-		if err := d.insertQuote(ctx, queued{last}, next, []quote.Event{created}, digest(next.ID)); err != nil {
+		if next, err = d.insertQuote(ctx, queued{last}, next, created, digest(next.ID)); err != nil {
 			return next, err
 		}
 		return next, d.book(ctx, q, last, r.Old, r.Event)
@@ -275,8 +298,35 @@ func (d *DB) QuotesDue(ctx context.Context, accountID string, now time.Time, lim
 	return ids, err
 }
 
-// insertQuote stores a new quote, its lines, what happened to it, and the digest of its page's token.
-func (d *DB) insertQuote(ctx context.Context, q execer, x quote.Quote, events []quote.Event, digest [32]byte) error {
+// insertQuote stores a new quote with all that belongs to it, and gives it as it is read again.
+func (d *DB) insertQuote(ctx context.Context, q execer, x quote.Quote, created quote.Event, digest [32]byte) (quote.Quote, error) {
+	x, err := d.insertParts(ctx, q, x, created, digest)
+	if err != nil {
+		return x, err
+	}
+	return x, d.insertBody(ctx, q, x)
+}
+
+// insertParts stores what belongs to a new quote and does not know its number: its lines, the
+// bill, that it was created, and the digest of its page's token. The quote, without its bill, has
+// to follow in the same transaction.
+func (d *DB) insertParts(ctx context.Context, q execer, x quote.Quote, created quote.Event, digest [32]byte) (quote.Quote, error) {
+	if len(x.Bench) > 0 {
+		if _, err := q.Exec(ctx, `INSERT INTO quote_bill (account_id, quote_id, bill) VALUES ($1, $2, $3)`, x.AccountID, x.ID, []byte(x.Bench)); err != nil {
+			return x, err
+		}
+		x.Bench = nil
+	}
+	if err := insertLines(ctx, q, x); err != nil {
+		return x, err
+	}
+	if err := insertEvent(ctx, q, quoteEvent(x, created)); err != nil {
+		return x, err
+	}
+	return x, d.linkQuote(ctx, q, x.AccountID, x.ID, digest)
+}
+
+func (d *DB) insertBody(ctx context.Context, q execer, x quote.Quote) error {
 	body, err := json.Marshal(x)
 	if err != nil {
 		return internal(err)
@@ -286,23 +336,13 @@ func (d *DB) insertQuote(ctx context.Context, q execer, x quote.Quote, events []
 	args["revises"], args["created_at"], args["client_id"], args["reference"] = orNull(x.PreviousID), x.CreatedAt, x.ClientID, x.Reference
 	args["time_zone"], args["currency"], args["basis"], args["catalog_revision"] = orDefault(x.TimeZone, "UTC"), string(x.Currency), string(x.Basis), x.CatalogRevision
 	args["rules_version"], args["revision_no"], args["price_date"], args["total"] = strconv.Itoa(x.RulesVersion), x.RevisionNo, x.PriceDate, x.Totals.Due.String()
-	if _, err := q.Exec(ctx, `
+	_, err = q.Exec(ctx, `
 		INSERT INTO quote (id, account_id, series, number, number_text, revision_no, revises, state, version, client_id, reference, person_id, currency, basis, total,
 		       issued_on, valid_until, price_date, catalog_revision, rules_version, accepted_at, held_until, time_zone, body, body_sha256, created_at, updated_at)
 		VALUES (@id, @account_id, @series, @number, @number_text, @revision_no, @revises, @state, @version, @client_id, @reference, @person_id, @currency, @basis, @total::text::numeric,
 		       @issued_on::text::date, @valid_until::text::date, @price_date::text::date, @catalog_revision, @rules_version, @accepted_at, @held_until, @time_zone, @body, @body_sha256, @created_at, @now)`,
-		args); err != nil {
-		return err
-	}
-	if err := insertLines(ctx, q, x); err != nil {
-		return err
-	}
-	for _, e := range events {
-		if err := insertEvent(ctx, q, quoteEvent(x, e)); err != nil {
-			return err
-		}
-	}
-	return d.linkQuote(ctx, q, x.AccountID, x.ID, digest)
+		args)
+	return err
 }
 
 // quoteArgs are the columns that change in a quote's life. number is the counter, the text's

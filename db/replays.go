@@ -56,13 +56,15 @@ func (d *DB) keepBody(last *pgx.Batch, by caller.Caller, quoteID string) {
 		by.AccountID, by.Once.Operation, by.Once.Key, by.Once.Body[:], by.Once.Status, d.now(), quoteID)
 }
 
-// nextNumber takes the next number of a seller's series. It is the last thing an
-// issuing transaction does: the row stays locked until commit, so that numbers
-// have no gaps, and everyone else who issues waits for it.
-func nextNumber(ctx context.Context, q querier, accountID, series string) (n int64, err error) {
-	err = q.QueryRow(ctx, `
+// nextNumber takes the next number of a seller's series, after what is queued early and in
+// one round trip with it. It is the last thing an issuing transaction waits for: the row
+// stays locked until commit, so that numbers have no gaps, and everyone else who issues
+// waits for it.
+func nextNumber(ctx context.Context, q querier, early *pgx.Batch, accountID, series string) (n int64, err error) {
+	early.Queue(`
 		INSERT INTO number_series AS s (account_id, series, last) VALUES ($1, $2, 1)
 		ON CONFLICT (account_id, series) DO UPDATE SET last = s.last + 1
-		RETURNING last`, accountID, series).Scan(&n)
+		RETURNING last`, accountID, series).QueryRow(func(row pgx.Row) error { return row.Scan(&n) })
+	err = q.SendBatch(ctx, early).Close()
 	return n, err
 }

@@ -530,7 +530,7 @@ func TestNumbersHaveNoGapsAndEachSellerItsOwn(t *testing.T) {
 		all.Go(func() {
 			var n int64
 			err := d.AsAccount(context.Background(), sellers[seller].ID, func(q db.Querier) (err error) {
-				n, err = db.NextNumber(context.Background(), q, sellers[seller].ID, "Q")
+				n, err = db.NextNumber(context.Background(), q, &pgx.Batch{}, sellers[seller].ID, "Q")
 				if err == nil && i/2%5 == 4 { // every fifth fails after it took a number
 					return giveUp
 				}

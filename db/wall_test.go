@@ -26,6 +26,7 @@ var tenantTables = []struct{ name, insert string }{
 	{"own_price", `INSERT INTO own_price (account_id, sku, use, currency, basis, amount, valid_from) VALUES ($1, 'SKU-' || $2::text, 'buying', 'EUR', 'net', 10, '2026-01-01')`},
 	{"quote", `INSERT INTO quote (id, account_id, state, currency, basis, catalog_revision, rules_version, body, body_sha256) VALUES (('00000000-0000-7000-8000-00000000000' || $2::text)::uuid, $1, 'draft', 'EUR', 'net', 1, '1', 'x', sha256('x'))`},
 	{"quote_line", `INSERT INTO quote_line (account_id, quote_id, line_no, role, qty, unit) VALUES ($1, ('00000000-0000-7000-8000-00000000000' || $2::text)::uuid, 1, 'new', 1, 'each')`},
+	{"quote_bill", `INSERT INTO quote_bill (account_id, quote_id, bill) VALUES ($1, ('00000000-0000-7000-8000-00000000000' || $2::text)::uuid, '{}')`},
 	{"number_series", `INSERT INTO number_series (account_id, series, last) VALUES ($1, 'Q' || $2::text, 1)`},
 	{"reservation", `INSERT INTO reservation (id, account_id, quote_id, line_no, location_id, sku, qty, state, held_until, change_no) VALUES (('00000000-0000-7000-8000-00000000000' || $2::text)::uuid, $1, ('00000000-0000-7000-8000-00000000000' || $2::text)::uuid, 1, 'loc-' || $2::text, 'SKU', 1, 'held', now(), 1)`},
 	{"code_map", `INSERT INTO code_map (account_id, location_id, code, sku) VALUES ($1, 'loc-' || $2::text, '007', 'SKU')`},

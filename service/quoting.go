@@ -34,6 +34,8 @@ type QuoteStore interface {
 	SellerOrRepeated(ctx context.Context, by caller.Caller) (account.Seller, *quote.Quote, error)
 	CreateQuote(ctx context.Context, by caller.Caller, n NewQuote) (quote.Quote, error)
 	Quote(ctx context.Context, accountID, id string) (quote.Quote, error)
+	// QuoteBill is the bill of a quote's work at the bench, nil without one.
+	QuoteBill(ctx context.Context, accountID, id string) (json.RawMessage, error)
 	// UpdateQuote changes a quote under its lock, if it still has the version; 0 is any. What
 	// the event reserves, releases or consumes is booked in the same transaction.
 	UpdateQuote(ctx context.Context, by caller.Caller, id string, version int64, change QuoteChange) (quote.Quote, error)
@@ -233,6 +235,16 @@ func (s *Quoting) Get(ctx context.Context, accountID, id string) (quote.Quote, e
 		return q, err
 	}
 	return s.settled(ctx, q)
+}
+
+// WithBill is a quote as Get gives it, with what its bench sheet is made from.
+func (s *Quoting) WithBill(ctx context.Context, accountID, id string) (quote.Quote, error) {
+	q, err := s.Get(ctx, accountID, id)
+	if err != nil || len(q.Bench) > 0 {
+		return q, err
+	}
+	q.Bench, err = s.Store.QuoteBill(ctx, accountID, id)
+	return q, err
 }
 
 func (s *Quoting) settled(ctx context.Context, q quote.Quote) (quote.Quote, error) {

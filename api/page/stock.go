@@ -29,7 +29,7 @@ func ReadyText(q quote.Quote) string {
 }
 
 func (s *sheet) readyWord() string {
-	if len(s.Q.Bench) > 0 {
+	if s.Q.ForJob() {
 		return "ready_job"
 	}
 	return "ready_goods"

@@ -15,6 +15,8 @@ WITH n AS (
 ), l AS (
   INSERT INTO quote_line (account_id, quote_id, line_no, sku, role, qty, unit, unit_price, line_total, tax_category, tax_percent, location_id)
   SELECT account_id, q.id, line_no, sku, role, qty, unit, unit_price, line_total, tax_category, tax_percent, location_id FROM lean.quote_line, q
+), b AS (
+  INSERT INTO quote_bill (account_id, quote_id, bill) SELECT account_id, q.id, bill FROM lean.quote_bill, q
 ), e AS (
   INSERT INTO event (account_id, by_account, by_key, action, subject_kind, subject_id, columns, codes, request_id)
   SELECT account_id, by_account, by_key, action, subject_kind, q.id::text, columns, codes, request_id FROM lean.event, q

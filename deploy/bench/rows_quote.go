@@ -75,7 +75,7 @@ func (w *world) quote() ([]row, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := w.pattern(s, id, "quote", "quote_line", "event", "page_link", "replay"); err != nil {
+	if err := w.pattern(s, id, "quote", "quote_line", "quote_bill", "event", "page_link", "replay"); err != nil {
 		return nil, err
 	}
 	if err := w.sql(s.name, `UPDATE lean.quote SET number_text = 'L' || number_text || '-'`); err != nil {
@@ -145,7 +145,7 @@ func (w *world) written(name string, s *shop, script string, reqs func(pair int)
 
 // ofQuote says which rows of a table a quote has; of events and replays those of its last change.
 var ofQuote = map[string]string{
-	"quote": "id::text = $1", "quote_line": "quote_id::text = $1", "page_link": "quote_id::text = $1", "reservation": "quote_id::text = $1",
+	"quote": "id::text = $1", "quote_line": "quote_id::text = $1", "quote_bill": "quote_id::text = $1", "page_link": "quote_id::text = $1", "reservation": "quote_id::text = $1",
 	"event":  "subject_id = $1 AND request_id = (SELECT request_id FROM event WHERE subject_id = $1 ORDER BY no DESC LIMIT 1)",
 	"replay": "convert_from(answer, 'UTF8') LIKE '%' || $1 || '%' AND created_at = (SELECT max(created_at) FROM replay)",
 }
@@ -195,16 +195,16 @@ func (w *world) leanTurns(s *shop, quotes []issued) error {
 
 // sameRows makes sure that both sides left as many rows of each kind for a quote.
 func (w *world) sameRows(s *shop, lines int) error {
-	var quotes, line, event, events, replay, link int
+	var quotes, line, bill, event, events, replay, link int
 	err := w.query(s.name, func(c *pgx.Conn) error {
-		return c.QueryRow(w.ctx, `SELECT (SELECT count(*) FROM quote), (SELECT count(*) FROM quote_line), (SELECT count(*) FROM event WHERE subject_kind = 'quote'),
-			(SELECT count(*) FROM lean.event), (SELECT count(*) FROM replay), (SELECT count(*) FROM page_link)`).Scan(&quotes, &line, &event, &events, &replay, &link)
+		return c.QueryRow(w.ctx, `SELECT (SELECT count(*) FROM quote), (SELECT count(*) FROM quote_line), (SELECT count(*) FROM quote_bill), (SELECT count(*) FROM event WHERE subject_kind = 'quote'),
+			(SELECT count(*) FROM lean.event), (SELECT count(*) FROM replay), (SELECT count(*) FROM page_link)`).Scan(&quotes, &line, &bill, &event, &events, &replay, &link)
 	})
 	if err != nil {
 		return err
 	}
-	if line != quotes*lines || event != quotes*events || replay != quotes || link != quotes {
-		return fmt.Errorf("the two sides do not leave the same rows: %d quotes, %d lines, %d events (%d in the pattern), %d replays, %d links", quotes, line, event, events, replay, link)
+	if line != quotes*lines || bill != quotes || event != quotes*events || replay != quotes || link != quotes {
+		return fmt.Errorf("the two sides do not leave the same rows: %d quotes, %d lines, %d bills, %d events (%d in the pattern), %d replays, %d links", quotes, line, bill, event, events, replay, link)
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package quote
 
 import (
 	"encoding/json"
+	"slices"
 	"time"
 
 	"forkwright/service/fault"
@@ -175,7 +176,7 @@ type Quote struct {
 
 	ForkText string          `json:"fork_text,omitempty"` // the fork as a person says it
 	ForkIDs  []string        `json:"fork_ids,omitempty"`
-	Bench    json.RawMessage `json:"bench,omitempty"` // what the bench sheet is made from
+	Bench    json.RawMessage `json:"bench,omitempty"` // what the bench sheet is made from; a quote that was stored has it apart
 }
 
 // Seller is what stands on the paper about who sells. It is kept with the quote, so
@@ -235,6 +236,11 @@ func (q Quote) Ready() (day string, open bool) {
 		return "", true
 	}
 	return day, false
+}
+
+// ForJob reports whether some line is there for a job, not only because it was asked for.
+func (q Quote) ForJob() bool {
+	return slices.ContainsFunc(q.Lines, func(l Line) bool { return l.Presence.Kind == "job" })
 }
 
 // Document is what the quote's amounts are computed from.
