@@ -240,6 +240,9 @@ const nameAccount = `SELECT set_config('app.account', $1, true)`
 type steps struct {
 	first func(b *pgx.Batch)                     // queues what is sent with BEGIN; may be nil
 	then  func(q querier, last *pgx.Batch) error // what it queues is sent with COMMIT
+	// contended says that others wait for what it locks: it is let go before the commit is on
+	// disk. The caller is not: see onDisk.
+	contended bool
 }
 
 func alone(fn func(q querier) error) steps {
@@ -272,6 +275,9 @@ func (d *DB) transact(ctx context.Context, begin, accountID string, s steps) (er
 	if err := s.then(conn, last); err != nil {
 		return translate(err)
 	}
+	if s.contended {
+		last.Queue(`SET LOCAL synchronous_commit = off`)
+	}
 	var ended string
 	last.Queue(words.commit).Exec(func(tag pgconn.CommandTag) error {
 		ended = tag.String()
@@ -284,7 +290,20 @@ func (d *DB) transact(ctx context.Context, begin, accountID string, s steps) (er
 	if ended == "ROLLBACK" { // then swallowed the error of a statement
 		return fault.Wrap(errors.New("commit of a failed transaction"), fault.Internal, "internal", "Something went wrong on our side.")
 	}
+	if s.contended {
+		return translate(onDisk(ctx, conn))
+	}
 	return nil
+}
+
+// onDisk waits until everything that was committed before it is on disk, this connection's or
+// another's: the log is written in one order, so it is enough to commit an empty message as
+// durably as the server is set to. Waiting for the disk before locks are let go would let
+// nobody else work meanwhile; now those who wait for the disk wait together. Nothing can build
+// on a commit that a crash takes back: what came after it is behind it in the log.
+func onDisk(ctx context.Context, q querier) error {
+	_, err := q.Exec(ctx, `SELECT pg_logical_emit_message(true, $1, '')`, "forkwright")
+	return err
 }
 
 // rollback works after the caller's context has ended too. A connection that it

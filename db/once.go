@@ -49,6 +49,7 @@ func atMostOnce[T any](ctx context.Context, d *DB, by caller.Caller, accountID s
 func (d *DB) quoteOnce(ctx context.Context, by caller.Caller, first func(b *pgx.Batch), write func(q querier, last *pgx.Batch) (quote.Quote, error)) (out quote.Quote, err error) {
 	var before []byte
 	err = d.asAccountIn(ctx, by.AccountID, steps{
+		contended: true, // numbers and the goods of a location
 		first: func(b *pgx.Batch) {
 			if by.Once.Key != "" {
 				queueReplay(b, by, &before)

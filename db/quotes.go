@@ -81,7 +81,7 @@ func (d *DB) RepeatedQuote(ctx context.Context, by caller.Caller) (*quote.Quote,
 	if err != nil || before == nil {
 		return nil, err
 	}
-	return repeated(before)
+	return d.repeated(ctx, before)
 }
 
 // SellerOrRepeated is RepeatedQuote or, where there is none, the seller, in one round trip.
@@ -94,12 +94,16 @@ func (d *DB) SellerOrRepeated(ctx context.Context, by caller.Caller) (s account.
 		queueSeller(b, by.AccountID, &s)
 	})
 	if err == nil && answer != nil {
-		before, err = repeated(answer)
+		before, err = d.repeated(ctx, answer)
 	}
 	return s, before, sellerMissing(err)
 }
 
-func repeated(answer []byte) (*quote.Quote, error) {
+// repeated is an answer that can be read, and can be given once it is on disk.
+func (d *DB) repeated(ctx context.Context, answer []byte) (*quote.Quote, error) {
+	if err := d.plain(ctx, func(q querier) error { return onDisk(ctx, q) }); err != nil {
+		return nil, err
+	}
 	q, err := readBody(answer)
 	return &q, err
 }
