@@ -39,35 +39,39 @@ type Amount struct {
 func Parse(text string) (Amount, error) {
 	digits := strings.TrimPrefix(text, "-")
 	whole, fraction, point := strings.Cut(digits, ".")
+	if whole == "" || !allDigits(whole) || !allDigits(fraction) || (point && fraction == "") {
+		return Amount{}, notAmount(text)
+	}
+	short := strings.TrimLeft(whole, "0") // a long run of zeros is not a long number
 	switch {
-	case text == "":
-		return Amount{}, fault.New(fault.Invalid, "amount_missing", `an amount is missing; write it as text, such as "12.50"`)
-	case strings.ContainsAny(text, "eE") && strings.Trim(text, "0123456789.eE+-") == "":
-		return Amount{}, notDecimal(text, "write the number out, without an exponent")
-	case strings.Contains(text, ","):
-		return Amount{}, notDecimal(text, "use a point as the decimal sign and no thousands separator")
-	case whole == "" || !allDigits(whole) || !allDigits(fraction) || (point && fraction == ""):
-		return Amount{}, notDecimal(text, `write digits with an optional point, such as "12.50"`)
-	case len(strings.TrimLeft(whole, "0")) > MaxIntegerDigits:
+	case len(short) > MaxIntegerDigits:
 		return Amount{}, fault.New(fault.Invalid, "amount_too_large", "%s has more than %d digits before the point", clip(text), MaxIntegerDigits)
 	case len(fraction) > MaxDecimals:
 		return Amount{}, fault.New(fault.Invalid, "amount_too_precise", "%s has more than %d decimals", clip(text), MaxDecimals)
-	}
-	short := strings.TrimLeft(whole, "0") // a long run of zeros is not a long number
-	if short == "" {
+	case short == "":
 		short = "0"
 	}
-	if point {
-		short += "." + fraction
-	}
-	value, err := udecimal.Parse(short)
+	value, err := udecimal.Parse(digits[len(whole)-len(short):])
 	if err != nil {
-		return Amount{}, notDecimal(text, `write digits with an optional point, such as "12.50"`)
+		return Amount{}, notAmount(text)
 	}
-	if strings.HasPrefix(text, "-") {
+	if len(digits) < len(text) {
 		value = value.Neg()
 	}
 	return Amount{value, uint8(len(fraction))}, nil
+}
+
+// notAmount says what keeps a text from being an amount.
+func notAmount(text string) error {
+	switch {
+	case text == "":
+		return fault.New(fault.Invalid, "amount_missing", `an amount is missing; write it as text, such as "12.50"`)
+	case strings.ContainsAny(text, "eE") && strings.Trim(text, "0123456789.eE+-") == "":
+		return notDecimal(text, "write the number out, without an exponent")
+	case strings.Contains(text, ","):
+		return notDecimal(text, "use a point as the decimal sign and no thousands separator")
+	}
+	return notDecimal(text, `write digits with an optional point, such as "12.50"`)
 }
 
 func notDecimal(text, advice string) error {
@@ -82,7 +86,12 @@ func clip(text string) string {
 }
 
 func allDigits(s string) bool {
-	return strings.Trim(s, "0123456789") == ""
+	for i := range len(s) {
+		if s[i] < '0' || s[i] > '9' {
+			return false
+		}
+	}
+	return true
 }
 
 // MustParse is Parse for constants in code and tests; it panics on bad text.
@@ -197,31 +206,43 @@ func (a Amount) Fixed(digits int) string {
 // Plain prints without trailing zeros: the rate 19.00 is "19".
 func (a Amount) Plain() string { return a.value.String() }
 
-// MarshalJSON writes a JSON string.
-func (a Amount) MarshalJSON() ([]byte, error) { return []byte(`"` + a.String() + `"`), nil }
-
 // UnmarshalJSON reads a JSON string and refuses a JSON number, which programs
 // on the way may already have turned into a float.
 func (a *Amount) UnmarshalJSON(data []byte) error {
 	if !bytes.HasPrefix(data, []byte(`"`)) {
 		return fault.New(fault.Invalid, "amount_not_text", `%s is not an amount; write it as a JSON string, such as "12.50"`, clip(string(data)))
 	}
-	var text string
-	if err := json.Unmarshal(data, &text); err != nil {
+	text, err := unquote(data)
+	if err != nil {
 		return err
 	}
 	if whole, _, _ := strings.Cut(strings.TrimPrefix(text, "-"), "."); len(whole) > MaxIntegerDigits && allDigits(whole) {
 		return fault.New(fault.Invalid, "amount_too_large", "%s has more than %d digits before the point", clip(text), MaxIntegerDigits)
 	}
-	return a.UnmarshalText([]byte(text))
+	return a.read(text)
 }
 
+// unquote takes the text out of a JSON string. Nearly always it is digits, which stand there as
+// they are and need no decoder.
+func unquote(data []byte) (text string, err error) {
+	if inside := bytes.Trim(data, `"`); len(bytes.Trim(inside, "-.0123456789")) == 0 {
+		return string(inside), nil
+	}
+	err = json.Unmarshal(data, &text)
+	return text, err
+}
+
+// AppendText appends what String prints. In JSON, too, an amount is text.
+func (a Amount) AppendText(b []byte) ([]byte, error) { return append(b, a.String()...), nil }
+
 // MarshalText writes what String prints.
-func (a Amount) MarshalText() ([]byte, error) { return []byte(a.String()), nil }
+func (a Amount) MarshalText() ([]byte, error) { return a.AppendText(nil) }
 
 // UnmarshalText is Parse.
-func (a *Amount) UnmarshalText(text []byte) error {
-	parsed, err := Parse(string(text))
+func (a *Amount) UnmarshalText(text []byte) error { return a.read(string(text)) }
+
+func (a *Amount) read(text string) error {
+	parsed, err := Parse(text)
 	if err != nil {
 		return err
 	}

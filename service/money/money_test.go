@@ -123,13 +123,19 @@ func TestJSON(t *testing.T) {
 	if err := json.Unmarshal(data, &out); err != nil || out.A.String() != "9.90" {
 		t.Errorf("comes back as %s, %v", out.A, err)
 	}
+	if err := json.Unmarshal([]byte(`{"a":"-\u0039.9\u0030"}`), &out); err != nil || out.A.String() != "-9.90" {
+		t.Errorf("written with escapes it is %s, %v", out.A, err)
+	}
 	for body, code := range map[string]string{
-		`{"a":9.9}`:     "amount_not_text",
-		`{"a":true}`:    "amount_not_text",
-		`{"a":"1e2"}`:   "amount_not_decimal",
-		`{"a":""}`:      "amount_missing",
-		`{"p":12}`:      "amount_not_text",
-		`{"a":{"v":1}}`: "amount_not_text",
+		`{"a":9.9}`:                "amount_not_text",
+		`{"a":true}`:               "amount_not_text",
+		`{"a":"1e2"}`:              "amount_not_decimal",
+		`{"a":""}`:                 "amount_missing",
+		`{"a":"9\n"}`:              "amount_not_decimal",
+		`{"a":"1.-2"}`:             "amount_not_decimal",
+		`{"a":"0000000000000001"}`: "amount_too_large", // in a request no number is that long
+		`{"p":12}`:                 "amount_not_text",
+		`{"a":{"v":1}}`:            "amount_not_text",
 	} {
 		if err := json.Unmarshal([]byte(body), &box{}); fault.CodeOf(err) != code {
 			t.Errorf("%s gives %v, want code %s", body, err, code)
