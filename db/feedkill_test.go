@@ -183,12 +183,14 @@ func TestLongKilledServiceLeavesTheOldOrTheNewState(t *testing.T) {
 	t.Logf("%d kills, %d inside a transaction, %d feeds applied", feedKills, inside, last)
 }
 
-func TestLongKilledPostgresLeavesTheOldOrTheNewState(t *testing.T) {
+// killable gives what starts one and the same durable server, again and again.
+func killable(t *testing.T) (start func() *local.Server) {
+	t.Helper()
 	dir, err := os.MkdirTemp("", "fw-kill-")
 	must(t, err)
 	must(t, os.Chmod(dir, 0o755))
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
-	start := func() *local.Server {
+	return func() *local.Server {
 		t.Helper()
 		var err error
 		for range 50 { // until the killed one's last processes have noticed
@@ -201,9 +203,20 @@ func TestLongKilledPostgresLeavesTheOldOrTheNewState(t *testing.T) {
 		t.Fatal(err)
 		return nil
 	}
+}
+
+func kill(t *testing.T, s *local.Server) {
+	t.Helper()
+	must(t, syscall.Kill(s.PID(), syscall.SIGKILL))
+	<-s.Exited()
+	_ = s.Stop() // says that the server died
+}
+
+func TestLongKilledPostgresLeavesTheOldOrTheNewState(t *testing.T) {
+	start := killable(t)
 	s := start()
 	must(t, s.CreateDatabase(t.Context(), "killed"))
-	_, err = db.Migrate(t.Context(), s.OwnerURL("killed"))
+	_, err := db.Migrate(t.Context(), s.OwnerURL("killed"))
 	must(t, err)
 	store, err := db.Open(t.Context(), s.ServiceURL("killed"), db.Options{})
 	must(t, err)
@@ -219,10 +232,8 @@ func TestLongKilledPostgresLeavesTheOldOrTheNewState(t *testing.T) {
 			inside++
 		}
 		_ = admin.Close(t.Context())
-		must(t, syscall.Kill(s.PID(), syscall.SIGKILL))
-		<-s.Exited()
+		kill(t, s)
 		_ = child.Wait() // it fails: its database is gone
-		_ = s.Stop()     // says that the server died
 		s = start()
 		c := connect(t, s.OwnerURL("killed"))
 		seq := wholeState(t, c)

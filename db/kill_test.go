@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"strconv"
+	"sync"
 	"testing"
 	"time"
 
@@ -64,6 +65,73 @@ func TestLongNothingIsLeftHalfDoneByAKill(t *testing.T) {
 		t.Errorf("only %d quotes were made: the child was killed before it did anything", quotes)
 	}
 	t.Logf("%d kills, %d inside a transaction, %d quotes", kills, inside, quotes)
+}
+
+// TestLongWhatWasAnsweredOutlivesAKilledPostgres kills the server while quotes are issued and
+// accepted. What was answered before must be there, numbers without gaps, although locks are let
+// go before a commit is on disk.
+func TestLongWhatWasAnsweredOutlivesAKilledPostgres(t *testing.T) {
+	start := killable(t)
+	s := start()
+	must(t, s.CreateDatabase(t.Context(), "killed"))
+	_, err := db.Migrate(t.Context(), s.OwnerURL("killed"))
+	must(t, err)
+	store, err := db.Open(t.Context(), s.ServiceURL("killed"), db.Options{})
+	must(t, err)
+	by := as(shop(t, store, "North"))
+	_, err = store.CreateLocation(t.Context(), by, account.Location{ID: "shelf", AccountID: by.AccountID, Name: "shelf"})
+	must(t, err)
+	must(t, store.PutStock(t.Context(), "shelf", []stock.Level{{SKU: "P-1", OnHand: udecimal.MustParse("100000")}}))
+	answered := 0
+	for i := range 30 {
+		said := make(chan quote.Quote, 100_000)
+		var all sync.WaitGroup
+		for worker := range 8 {
+			all.Go(func() { issueUntilItFails(t.Context(), store, by, fmt.Sprint(i, "-", worker), said) })
+		}
+		time.Sleep(time.Duration(50+rand.IntN(250)) * time.Millisecond)
+		kill(t, s)
+		all.Wait()
+		close(said)
+		store.Close()
+		s = start()
+		store, err = db.Open(t.Context(), s.ServiceURL("killed"), db.Options{})
+		must(t, err)
+		for q := range said {
+			answered++
+			switch kept, err := store.Quote(t.Context(), by.AccountID, q.ID); {
+			case err != nil:
+				t.Errorf("kill %d: %s was answered and is gone: %v", i, q.Number, err)
+			case kept.Version < q.Version || kept.Number != q.Number:
+				t.Errorf("kill %d: %s was answered in version %d, and %s is kept in version %d", i, q.Number, q.Version, kept.Number, kept.Version)
+			}
+		}
+	}
+	c := connect(t, s.OwnerURL("killed"))
+	quotes := agrees(t, c)
+	_ = c.Close(t.Context())
+	if answered < 300 {
+		t.Errorf("only %d answers before the kills", answered)
+	}
+	t.Logf("%d answers, %d quotes", answered, quotes)
+	store.Close()
+	must(t, s.Stop())
+}
+
+func issueUntilItFails(ctx context.Context, store *db.DB, by caller.Caller, name string, said chan<- quote.Quote) {
+	for n := 0; ; n++ {
+		once := by
+		once.Once = caller.Once{Operation: "createQuote", Key: fmt.Sprint(name, "-", n), Body: sha256.Sum256(nil), Status: 201}
+		made, err := issueOne(ctx, store, by, once)
+		if err != nil {
+			return
+		}
+		said <- made
+		if made, err = acceptOne(ctx, store, by, made); err != nil {
+			return
+		}
+		said <- made
+	}
 }
 
 // waitForTransaction waits until the child has worked for a moment and, where open asks for
@@ -160,10 +228,31 @@ func TestChildThatIsKilled(t *testing.T) {
 }
 
 func oneLife(ctx context.Context, store *db.DB, by, once caller.Caller, i int) error {
+	made, err := issueOne(ctx, store, by, once)
+	if err != nil {
+		return err
+	}
+	made, err = acceptOne(ctx, store, by, made)
+	if err != nil || i%2 == 0 {
+		return err
+	}
+	_, err = store.UpdateQuote(ctx, by, made.ID, made.Version, func(q quote.Quote, _ service.TakeNumber) (quote.Quote, quote.Event, error) {
+		return q.Fulfil(quote.Clock{Now: time.Now()}, by, nil)
+	})
+	return err
+}
+
+func acceptOne(ctx context.Context, store *db.DB, by caller.Caller, made quote.Quote) (quote.Quote, error) {
+	return store.UpdateQuote(ctx, by, made.ID, made.Version, func(q quote.Quote, _ service.TakeNumber) (quote.Quote, quote.Event, error) {
+		return q.Accept(quote.Clock{Now: time.Now()}, by, quote.AcceptTerms{})
+	})
+}
+
+func issueOne(ctx context.Context, store *db.DB, by, once caller.Caller) (quote.Quote, error) {
 	clock := quote.Clock{Now: time.Now()}
 	q, err := shelfQuote(clock)
 	if err != nil {
-		return err
+		return q, err
 	}
 	n := service.NewQuote{Draft: q, Created: q.Created(clock, by), Digest: func(id string) [32]byte { return sha256.Sum256([]byte(id)) },
 		Person: &account.Person{Name: "Somebody"},
@@ -174,20 +263,7 @@ func oneLife(ctx context.Context, store *db.DB, by, once caller.Caller, i int) e
 			}
 			return q.Issue(clock, by, quote.IssueTerms{Number: fmt.Sprintf("Q-%d", n), ValidDays: 5})
 		}}
-	made, err := store.CreateQuote(ctx, once, n)
-	if err != nil {
-		return err
-	}
-	made, err = store.UpdateQuote(ctx, by, made.ID, made.Version, func(q quote.Quote, _ service.TakeNumber) (quote.Quote, quote.Event, error) {
-		return q.Accept(clock, by, quote.AcceptTerms{})
-	})
-	if err != nil || i%2 == 0 {
-		return err
-	}
-	_, err = store.UpdateQuote(ctx, by, made.ID, made.Version, func(q quote.Quote, _ service.TakeNumber) (quote.Quote, quote.Event, error) {
-		return q.Fulfil(clock, by, nil)
-	})
-	return err
+	return store.CreateQuote(ctx, once, n)
 }
 
 func shelfQuote(c quote.Clock) (quote.Quote, error) {
