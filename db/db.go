@@ -1,10 +1,10 @@
 // Package db keeps what must outlive the process in Postgres.
 //
 // A public method of DB is one transaction. Rows of a tenant are reached through
-// asAccount, asAccountIn, readAsAccount and readOnce only: they name the account to Postgres,
-// whose row-level security holds even where a WHERE was forgotten. No text of the
-// driver or the server leaves this package other than as the wrapped cause of a
-// fault.
+// asAccount, asAccountIn, readAsAccount, readOnce and readOnDisk only: they name the
+// account to Postgres, whose row-level security holds even where a WHERE was forgotten.
+// No text of the driver or the server leaves this package other than as the wrapped
+// cause of a fault.
 package db
 
 import (
@@ -218,6 +218,15 @@ func (d *DB) readOnce(ctx context.Context, accountID string, queue func(b *pgx.B
 	})
 }
 
+// readOnDisk is readOnce for what tells how far somebody has read: a crash takes nothing of it
+// back, so that no number that was given out stands for something else later.
+func (d *DB) readOnDisk(ctx context.Context, accountID string, queue func(b *pgx.Batch)) error {
+	return d.readOnce(ctx, accountID, func(b *pgx.Batch) {
+		queue(b)
+		b.Queue(durableMessage, "forkwright")
+	})
+}
+
 // asNobody runs fn in a transaction that sees no tenant's rows: for tables
 // outside the wall.
 func (d *DB) asNobody(ctx context.Context, fn func(q querier) error) error {
@@ -302,9 +311,11 @@ func (d *DB) transact(ctx context.Context, begin, accountID string, s steps) (er
 // nobody else work meanwhile; now those who wait for the disk wait together. Nothing can build
 // on a commit that a crash takes back: what came after it is behind it in the log.
 func onDisk(ctx context.Context, q querier) error {
-	_, err := q.Exec(ctx, `SELECT pg_logical_emit_message(true, $1, '')`, "forkwright")
+	_, err := q.Exec(ctx, durableMessage, "forkwright")
 	return err
 }
+
+const durableMessage = `SELECT pg_logical_emit_message(true, $1, '')`
 
 // rollback works after the caller's context has ended too. A connection that it
 // cannot clean is thrown away by the pool.

@@ -70,7 +70,7 @@ func (d *DB) EventsOf(ctx context.Context, accountID, kind, id string, after int
 // EventsSince lists what happened in an account after the event numbered after, in order.
 func (d *DB) EventsSince(ctx context.Context, accountID string, after int64, limit int) ([]account.Event, error) {
 	var events []account.Event
-	err := d.readOnce(ctx, accountID, func(b *pgx.Batch) {
+	err := d.readOnDisk(ctx, accountID, func(b *pgx.Batch) {
 		b.Queue(eventSelect+` WHERE account_id = $1 AND no > $2 ORDER BY no LIMIT $3`, accountID, after, limit).Query(collect(&events))
 	})
 	return events, err

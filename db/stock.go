@@ -212,7 +212,7 @@ type reservationRow struct {
 // misses nothing: the changes of a location are numbered in the order of their commits.
 func (d *DB) ReservationsAt(ctx context.Context, accountID, location string, after int64, afterID string, limit int) ([]stock.Reservation, error) {
 	var rows []reservationRow
-	err := d.readOnce(ctx, accountID, func(b *pgx.Batch) {
+	err := d.readOnDisk(ctx, accountID, func(b *pgx.Batch) {
 		b.Queue(`
 			SELECT id::text AS id, sku, qty, fulfilled_qty AS fulfilled, state, held_until, change_no, created_at, ended_at
 			FROM reservation
