@@ -40,24 +40,15 @@ type replacement struct {
 }
 
 // replacements looks for what may be named, before it is known what lies where: so the stock of
-// both is one read.
-func (a *asking) replacements(parts []wanted) (out []replacement) {
+// both is one read. SKUs are all that may be named, sorted.
+func (a *asking) replacements(parts []wanted) (out []replacement, skus []string) {
 	replacing := fitment.NewReplacing(a.rev)
 	for _, w := range together(parts) {
 		if !w.settled {
 			out = append(out, replacement{w, replacing.InsteadOf(w.fork, w.sku)})
 		}
 	}
-	return out
-}
-
-func withReplacements(skus []string, others []replacement) []string {
-	all := slices.Clone(skus)
-	for _, x := range others {
-		all = append(all, x.SKUs()...)
-	}
-	slices.Sort(all)
-	return slices.Compact(all)
+	return out, replacing.SKUs()
 }
 
 // instead names what lies somewhere in the place of what does not: it fits the same fork, there
@@ -78,7 +69,8 @@ func (a *asking) instead(others []replacement, levels []stock.Level) (out []inst
 }
 
 // together adds up what is wanted of one part for one fork.
-func together(parts []wanted) (out []wanted) {
+func together(parts []wanted) []wanted {
+	out := make([]wanted, 0, len(parts))
 	for _, w := range parts {
 		i := slices.IndexFunc(out, func(o wanted) bool { return o.sku == w.sku && o.forFork == w.forFork && o.settled == w.settled })
 		if i < 0 {

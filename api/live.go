@@ -90,7 +90,7 @@ func (a *asking) liveOut(ctx context.Context, in liveIn, parts []wanted) (*liveO
 		return nil, nil
 	}
 	out := &liveOut{At: a.now.UTC().Truncate(time.Second)}
-	var skus []string
+	skus := make([]string, 0, len(parts))
 	for _, w := range parts {
 		skus = append(skus, w.sku)
 	}
@@ -105,8 +105,8 @@ func (a *asking) liveOut(ctx context.Context, in liveIn, parts []wanted) (*liveO
 		out.Prices = a.prices(list.List, skus)
 	}
 	if slices.Contains(in.Live, "stock") {
-		others := a.replacements(parts)
-		levels, err := a.levels(ctx, withReplacements(skus, others), in.Locations)
+		others, named := a.replacements(parts)
+		levels, err := a.levels(ctx, merged(skus, named), in.Locations)
 		if err != nil {
 			out.Unavailable = append(out.Unavailable, "stock")
 			return out, nil
@@ -115,6 +115,13 @@ func (a *asking) liveOut(ctx context.Context, in liveIn, parts []wanted) (*liveO
 		out.Stock = a.stockOut(skus, levels)
 	}
 	return out, nil
+}
+
+// merged are the members of two sorted lists, each once.
+func merged(a, b []string) []string {
+	all := slices.Concat(a, b)
+	slices.Sort(all)
+	return slices.Compact(all)
 }
 
 func (a *asking) today() string { return a.now.UTC().Format(time.DateOnly) }

@@ -17,16 +17,11 @@ const mostInstead = 3
 // the same fork, there is as much of it as is quoted, and no notice stops its sale. Only a draft
 // that is short of something is looked into.
 func (s *Quoting) nameInstead(ctx context.Context, plan *QuotePlan, src QuoteSources, q *quote.Quote) error {
-	short := plan.short(q)
-	var skus []string
-	for _, x := range short {
-		skus = append(skus, x.SKUs()...)
-	}
+	short, skus := plan.short(q)
 	if len(skus) == 0 {
 		return nil
 	}
-	slices.Sort(skus)
-	levels, err := s.Store.StockOf(ctx, slices.Compact(skus), src.Places)
+	levels, err := s.Store.StockOf(ctx, skus, src.Places)
 	if err != nil {
 		return err
 	}
@@ -37,8 +32,8 @@ func (s *Quoting) nameInstead(ctx context.Context, plan *QuotePlan, src QuoteSou
 }
 
 // short are the lines, by their number, for which something has to come, with what might be
-// taken instead.
-func (p *QuotePlan) short(q *quote.Quote) map[int]*fitment.Instead {
+// taken instead, and all of that, sorted.
+func (p *QuotePlan) short(q *quote.Quote) (lines map[int]*fitment.Instead, skus []string) {
 	out, replacing := map[int]*fitment.Instead{}, fitment.NewReplacing(p.rev)
 	for i, l := range q.Lines {
 		waits := slices.ContainsFunc(l.Sourcing, func(s quote.Source) bool { return s.Kind != quote.OnHand })
@@ -47,7 +42,7 @@ func (p *QuotePlan) short(q *quote.Quote) map[int]*fitment.Instead {
 		}
 		out[i] = replacing.InsteadOf(p.forkOf(&l), l.SKU)
 	}
-	return out
+	return out, replacing.SKUs()
 }
 
 // forkOf is the fork that a line is for, nil where it is for none.

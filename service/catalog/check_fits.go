@@ -14,6 +14,12 @@ import (
 // a target is answered once per target, and rows are compared with each other only where
 // part, level and target are the same.
 
+// target is what a row is for.
+type target struct {
+	level Level
+	name  string
+}
+
 // fitmentNames checks each row's cells and that no two rows have one id.
 func fitmentNames(c *checking) {
 	rows := c.t.Fitments

@@ -21,21 +21,15 @@ type Reach struct {
 
 // Reach finds the rows that target a fork: by its maker, chassis, model or itself.
 func (r *Revision) Reach(f *Fork) Reach {
-	x := Reach{r: r}
-	for i, key := range r.targetsOf(f) {
-		x.rows[i] = r.ofTarget[key]
-	}
-	return x
+	maker, rows := r.MakerOf(f), &r.ofTarget
+	return Reach{r, [AtFork][]int32{rows[AtMaker][maker], rows[AtChassis][f.Chassis], rows[AtModel][ModelTarget(maker, f.Model)], rows[AtFork][f.ID]}}
 }
 
 // Of are the rows of a part, by level: maker, chassis, model, fork. The rows of a part for one
 // target stand together, so this is a search in a few numbers, however popular the part is. They
 // are unpacked into room, which grows where it is too small.
-func (x *Reach) Of(sku string, room *[]Fitment) (found [AtFork][]Fitment) {
-	s, ok := x.r.ofPart[sku]
-	if !ok {
-		return found
-	}
+func (x *Reach) Of(part *Card, room *[]Fitment) (found [AtFork][]Fitment) {
+	s := part.rows
 	var runs [AtFork][]int32
 	n := 0
 	for l, all := range x.rows {
@@ -59,23 +53,12 @@ func (x *Reach) Of(sku string, room *[]Fitment) (found [AtFork][]Fitment) {
 	return found
 }
 
-// Each yields every row with its part, which is nil only in tables that Check refuses.
-func (x *Reach) Each(yield func(Fitment, *Part) bool) {
-	for _, all := range x.rows {
-		for _, i := range all {
-			if !yield(x.r.rows.at(int(i)), x.r.partAt[x.r.rows.packed[i].part]) {
-				return
-			}
-		}
-	}
-}
-
-// Parts yields the part and the verdict of every row that has a part.
-func (x *Reach) Parts(yield func(*Part, Verdict) bool) {
+// Parts yields the part and the verdict of every row.
+func (x *Reach) Parts(yield func(*Card, Verdict) bool) {
 	for _, all := range x.rows {
 		for _, i := range all {
 			row := &x.r.rows.packed[i]
-			if p := x.r.partAt[row.part]; p != nil && !yield(p, x.r.rows.shared[row.shared].Verdict) {
+			if part := x.r.cardAt[row.part]; part != nil && !yield(part, x.r.verdicts[row.shared]) { // nil only in tables that Check refuses
 				return
 			}
 		}

@@ -7,9 +7,9 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-func rowsOf(r *Revision, part string, f *Fork) [AtFork][]Fitment {
+func rowsOf(r *Revision, sku string, f *Fork) [AtFork][]Fitment {
 	reach := r.Reach(f)
-	return reach.Of(part, new([]Fitment))
+	return reach.Of(r.Card(r.part(sku)), new([]Fitment))
 }
 
 func TestRowsOfAPartForAFork(t *testing.T) {
@@ -19,6 +19,7 @@ func TestRowsOfAPartForAFork(t *testing.T) {
 		Forks: []Fork{
 			{ID: "f1", Chassis: "c1", Model: "One"}, {ID: "f2", Chassis: "c1", Model: "One Plus"}, {ID: "f3", Chassis: "c2", Model: "One"},
 		},
+		Parts: []Part{{SKU: "P"}, {SKU: "PP"}, {SKU: "none"}},
 	}
 	n := 0
 	for _, part := range []string{"P", "PP"} {

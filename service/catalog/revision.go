@@ -19,7 +19,7 @@ type Revision struct {
 	chassis   map[string]*Chassis
 	forks     map[string]*Fork
 	dampers   map[string]*Damper
-	parts     map[string]int32   // numbers: places in t.Parts
+	parts     map[string]*Part
 	gtins     map[string][]*Part // by 14 digits
 	aliases   map[string][]*Part // by folded code
 	coils     map[string]*CoilCartridge
@@ -53,21 +53,18 @@ type Revision struct {
 	factOrder map[string][]string // values of a fact in the order of the table
 	prices    map[[2]string][]Price
 
-	ofPart   map[string]span       // into rows
-	partAt   []*Part               // by number of text in rows, nil where it is no part's
-	ofTarget map[target][]int32    // into rows
-	models   map[[2]string][]*Fork // by maker and model
-	open     []*Part               // of kinds that need no row
-	platform map[string][]*Fork    // by chassis
-	brand    map[string][]*Fork    // by maker
+	cards    []Card                         // in the order of the parts
+	cardAt   []*Card                        // by number of text in rows, nil where it is no part's
+	verdicts []Verdict                      // by number of what rows share
+	ofTarget [AtFork + 1]map[string][]int32 // into rows, by level and name of the target
+	models   map[[2]string][]*Fork          // by maker and model
+	open     []*Part                        // of kinds that need no row
+	platform map[string][]*Fork             // by chassis
+	brand    map[string][]*Fork             // by maker
 }
 
 type (
-	span   struct{ from, to int32 }
-	target struct {
-		level Level
-		name  string
-	}
+	span      struct{ from, to int32 }
 	rowTarget struct {
 		level Level
 		text  uint32 // number of the target's text
@@ -110,7 +107,7 @@ func build(t *Tables, rows rows, number int64, rest Rest) *Revision {
 		chassis:   pointers(t.Chassis, func(x *Chassis) string { return x.Code }),
 		forks:     pointers(t.Forks, func(x *Fork) string { return x.ID }),
 		dampers:   pointers(t.Dampers, func(x *Damper) string { return x.Code }),
-		parts:     numbers(t.Parts, func(x *Part) string { return x.SKU }),
+		parts:     pointers(t.Parts, func(x *Part) string { return x.SKU }),
 		coils:     pointers(t.CoilCartridges, func(x *CoilCartridge) string { return x.SKU }),
 		airs:      pointers(t.AirCartridges, func(x *AirCartridge) string { return x.SKU }),
 		springs:   pointers(t.Springs, func(x *Spring) string { return x.SKU }),
@@ -183,6 +180,7 @@ func (r *Revision) index(rest Rest) {
 			r.factOrder[x.Fact] = append(r.factOrder[x.Fact], x.Value)
 		}
 	}
+	r.writeCards()
 	for i := range r.t.Forks {
 		rest.After(i)
 		f := &r.t.Forks[i]
@@ -198,8 +196,11 @@ func (r *Revision) index(rest Rest) {
 // numbers share one array: a slice of its own for each of forty thousand targets is garbage.
 func (r *Revision) indexFitments(rest Rest) {
 	n := r.rows.len()
-	r.ofPart = make(map[string]span, len(r.t.Parts))
-	r.partAt = make([]*Part, len(r.rows.texts))
+	r.cardAt = make([]*Card, len(r.rows.texts))
+	r.verdicts = make([]Verdict, len(r.rows.shared))
+	for i := range r.rows.shared {
+		r.verdicts[i] = r.rows.shared[i].Verdict
+	}
 	number := make(map[rowTarget]int32, len(r.t.Forks))
 	of := make([]int32, n) // number of each row's target
 	var count []int32
@@ -209,8 +210,10 @@ func (r *Revision) indexFitments(rest Rest) {
 		p := &r.rows.packed[i]
 		if i+1 == n || r.rows.packed[i+1].part != p.part {
 			part.to = int32(i) + 1
-			sku := r.rows.texts[p.part]
-			r.ofPart[sku], r.partAt[p.part] = part, r.part(sku)
+			if known, ok := r.Part(r.rows.texts[p.part]); ok {
+				card := r.Card(known)
+				card.rows, r.cardAt[p.part] = part, card
+			}
 			part.from = part.to
 		}
 		key := rowTarget{r.rows.level(i), p.target}
@@ -231,9 +234,15 @@ func (r *Revision) indexFitments(rest Rest) {
 	for i, x := range of {
 		lists[x] = append(lists[x], int32(i))
 	}
-	r.ofTarget = make(map[target][]int32, len(number))
+	var targets [AtFork + 1]int
+	for key := range number {
+		targets[key.level]++
+	}
+	for level, n := range targets {
+		r.ofTarget[level] = make(map[string][]int32, n)
+	}
 	for key, x := range number {
-		r.ofTarget[target{key.level, r.rows.texts[key.text]}] = lists[x]
+		r.ofTarget[key.level][r.rows.texts[key.text]] = lists[x]
 	}
 }
 
@@ -242,15 +251,6 @@ func pointers[T any](rows []T, key func(*T) string) map[string]*T {
 	m := make(map[string]*T, len(rows))
 	for i := range rows {
 		m[key(&rows[i])] = &rows[i]
-	}
-	return m
-}
-
-// numbers indexes rows by a unique key where the place of a row is asked for too.
-func numbers[T any](rows []T, key func(*T) string) map[string]int32 {
-	m := make(map[string]int32, len(rows))
-	for i := range rows {
-		m[key(&rows[i])] = int32(i)
 	}
 	return m
 }
@@ -316,25 +316,19 @@ func (r *Revision) MakerName(f *Fork) string {
 func (r *Revision) Model(maker, model string) []*Fork { return r.models[[2]string{maker, model}] }
 
 // Part finds a part by its SKU, exactly as the catalog writes it.
-func (r *Revision) Part(sku string) (*Part, bool) {
-	n, ok := r.parts[sku]
-	if !ok {
-		return nil, false
-	}
-	return &r.t.Parts[n], true
-}
+func (r *Revision) Part(sku string) (*Part, bool) { return get(r.parts, sku) }
 
 // PartNumber is the place of a part in Parts.
 func (r *Revision) PartNumber(sku string) (n int, ok bool) {
-	at, ok := r.parts[sku]
-	return int(at), ok
+	p, ok := r.parts[sku]
+	if !ok {
+		return 0, false
+	}
+	return int(p.Number), true
 }
 
 // part is nil where there is none.
-func (r *Revision) part(sku string) *Part {
-	p, _ := r.Part(sku)
-	return p
-}
+func (r *Revision) part(sku string) *Part { return r.parts[sku] }
 
 // Damper finds a damper by its code.
 func (r *Revision) Damper(code string) (*Damper, bool) { return get(r.dampers, code) }
@@ -482,7 +476,12 @@ func (r *Revision) Row(id string) (Fitment, bool) {
 }
 
 // RowsOfPart yields the fitment rows of a part, by level, target and id.
-func (r *Revision) RowsOfPart(sku string) iter.Seq[Fitment] { return r.rowsIn(r.ofPart[sku]) }
+func (r *Revision) RowsOfPart(sku string) iter.Seq[Fitment] {
+	if p, ok := r.Part(sku); ok {
+		return r.rowsIn(r.Card(p).rows)
+	}
+	return r.rowsIn(span{})
+}
 
 func (r *Revision) rowsIn(s span) iter.Seq[Fitment] {
 	return func(yield func(Fitment) bool) {
@@ -497,14 +496,14 @@ func (r *Revision) rowsIn(s span) iter.Seq[Fitment] {
 // RowsFor yields every fitment row that targets a fork: by its maker, chassis, model or itself.
 func (r *Revision) RowsFor(f *Fork) iter.Seq[Fitment] {
 	return func(yield func(Fitment) bool) {
-		reach := r.Reach(f)
-		reach.Each(func(row Fitment, _ *Part) bool { return yield(row) })
+		for _, all := range r.Reach(f).rows {
+			for _, i := range all {
+				if !yield(r.rows.at(int(i))) {
+					return
+				}
+			}
+		}
 	}
-}
-
-func (r *Revision) targetsOf(f *Fork) [4]target {
-	maker := r.MakerOf(f)
-	return [4]target{{AtMaker, maker}, {AtChassis, f.Chassis}, {AtModel, ModelTarget(maker, f.Model)}, {AtFork, f.ID}}
 }
 
 // Targets reports whether a row's target covers a fork.

@@ -189,6 +189,8 @@ type Part struct {
 	TaxClass     string   `col:"tax_class"`                                            // of the seller's rates, as standard or reduced; empty: standard
 	LeadDays     int16    `col:"lead_days" in:"1..365"`                                // calendar days from an order until it is here; 0: nobody knows
 	Aliases      []string `col:"aliases"`                                              // other codes printed on it or its box
+
+	Number int32 // its place among the parts of its revision, which gives it
 }
 
 // Text is a name by language: of a part, operation, job, item, tool, caution.

@@ -15,8 +15,8 @@ type judging struct {
 	reach catalog.Reach // of the fork
 	name  string        // the fork's, with its maker's
 	asked inquiry
-	other *inquiry  // about an alternative
-	shelf []listing // nil before the first alternative is looked for
+	other *inquiry        // about an alternative
+	shelf []*catalog.Card // parts that rows list for the fork; nil before the first alternative is looked for
 }
 
 func newJudging(rev *catalog.Revision, owned *Owned) *judging {
@@ -36,6 +36,7 @@ type inquiry struct {
 	stated     *Owned // as it was asked
 	fork       *catalog.Fork
 	part       *catalog.Part
+	card       *catalog.Card                     // of the part
 	rows       [catalog.AtFork][]catalog.Fitment // by level, the widest first
 	room       []catalog.Fitment                 // for them; the next question writes over it
 	limits     []catalog.Limit
@@ -70,13 +71,13 @@ var springSideKinds = []string{
 }
 
 // inquire begins the question about a part.
-func (c *inquiry) inquire(j *judging, part *catalog.Part) {
+func (c *inquiry) inquire(j *judging, card *catalog.Card) {
 	*c = inquiry{
-		judging: j, owned: j.owned, stated: j.owned, fork: j.owned.Fork, part: part,
-		travel: travelOf(j.rev, part), springSide: slices.Contains(springSideKinds, part.Kind),
+		judging: j, owned: j.owned, stated: j.owned, fork: j.owned.Fork, part: card.Part, card: card,
+		travel: int(card.TravelMM), springSide: slices.Contains(springSideKinds, card.Part.Kind),
 		facts: c.facts[:0], seen: c.seen[:0], room: c.room,
 	}
-	c.rows = j.reach.Of(part.SKU, &c.room)
+	c.rows = j.reach.Of(card, &c.room)
 	if c.springSide {
 		c.limits = c.rev.Limits(c.fork.ID)
 	}
@@ -88,21 +89,6 @@ func (c *inquiry) inquire(j *judging, part *catalog.Part) {
 		c.note(row)
 	}
 	c.checkStated()
-}
-
-// travelOf is the travel that a cartridge gives, 0 for every other part.
-func travelOf(rev *catalog.Revision, part *catalog.Part) int {
-	switch part.Kind {
-	case catalog.KindCoilCartridge:
-		if x, ok := rev.Coil(part.SKU); ok {
-			return x.TravelMM
-		}
-	case catalog.KindAirCartridge:
-		if x, ok := rev.Air(part.SKU); ok {
-			return x.TravelMM
-		}
-	}
-	return 0
 }
 
 func (c *inquiry) eachRow(yield func(*catalog.Fitment) bool) {

@@ -11,9 +11,7 @@ import (
 // kind, for a spring of its family and near its rate, for a fluid of its duty and viscosity. The
 // nearest comes first. They are judged only when they are asked for: most lie nowhere either.
 type Instead struct {
-	c      *inquiry // nil without a fork
-	rev    *catalog.Revision
-	asked  *catalog.Spring // nil for any other part
+	wish
 	rivals []rival
 }
 
@@ -34,12 +32,15 @@ const (
 // Replacing looks for what may replace parts, and keeps for the next part of a fork what it found
 // for the last one. Not safe for concurrent use.
 type Replacing struct {
-	rev *catalog.Revision
-	on  map[*Owned]*judging
+	rev   *catalog.Revision
+	on    map[*Owned]*judging
+	named []*catalog.Card // what was found for all parts
 }
 
 // NewReplacing begins with a revision.
-func NewReplacing(rev *catalog.Revision) *Replacing { return &Replacing{rev, map[*Owned]*judging{}} }
+func NewReplacing(rev *catalog.Revision) *Replacing {
+	return &Replacing{rev: rev, on: map[*Owned]*judging{}}
+}
 
 func (r *Replacing) judging(owned *Owned) *judging {
 	j, ok := r.on[owned]
@@ -53,86 +54,88 @@ func (r *Replacing) judging(owned *Owned) *judging {
 // InsteadOf looks for what may replace a part on a fork as owned. Without a fork (nil) only
 // springs have a replacement: those of their family.
 func (r *Replacing) InsteadOf(owned *Owned, sku string) *Instead {
-	rev, j := r.rev, r.judging(owned)
-	part, ok := rev.Part(sku)
+	part, ok := r.rev.Part(sku)
 	if !ok {
 		return &Instead{}
 	}
-	part = successor(rev, part)
-	x := &Instead{rev: rev}
-	x.asked, _ = rev.Spring(part.SKU)
+	card := r.rev.Card(successor(r.rev, part))
+	x := &Instead{wish: wish{r.judging(owned), card}}
 	switch {
-	case !slices.Contains(oneOfAKind, part.Kind):
+	case !slices.Contains(oneOfAKind, card.Part.Kind):
 		return x
-	case j.knowsFork():
-		x.c = new(inquiry)
-		x.c.inquire(j, part)
-		x.rivals = x.c.rivals()
-	case x.asked != nil:
-		x.rivals = family(rev, part, x.asked)
+	case x.knowsFork():
+		x.rivals = x.alternatives()
+	case card.Spring != nil:
+		x.rivals = x.family()
 	}
-	x.rivals = slices.DeleteFunc(x.rivals, func(r rival) bool { return r.old || !near(rev, part, x.asked, &r) })
-	slices.SortFunc(x.rivals, compareRivals)
-	x.rivals = slices.CompactFunc(x.rivals, func(a, b rival) bool { return a.part == b.part })
+	x.rivals = slices.DeleteFunc(x.rivals, func(r rival) bool { return r.old || !near(card, &r) })
+	for i := range x.rivals {
+		r.named = append(r.named, x.rivals[i].card)
+	}
 	return x
 }
 
-func family(rev *catalog.Revision, part *catalog.Part, asked *catalog.Spring) (out []rival) {
-	for _, s := range rev.Family(asked.Family) {
-		if p, ok := rev.Part(s.SKU); ok && p != part && p.SupersededBy == "" {
-			out = append(out, rival{part: p, maker: p.Maker != part.Maker, old: p.Status != "active", rate: math.Abs(s.RateNPerMM() - asked.RateNPerMM())})
+// SKUs are all parts that may be named in the place of those asked for so far, sorted.
+func (r *Replacing) SKUs() []string {
+	slices.SortFunc(r.named, (*catalog.Card).Compare)
+	r.named = slices.Compact(r.named)
+	out := make([]string, len(r.named))
+	for i, card := range r.named {
+		out[i] = card.Part.SKU
+	}
+	return out
+}
+
+func (x *Instead) family() (out []rival) {
+	asked := x.card.Spring
+	for _, s := range x.rev.Family(asked.Family) {
+		p, ok := x.rev.Part(s.SKU)
+		if !ok || p == x.card.Part || p.SupersededBy != "" {
+			continue
 		}
+		card := x.rev.Card(p)
+		out = append(out, rival{card: card, maker: !card.SameMaker(x.card), old: !card.Active, rate: math.Abs(s.RateNPerMM() - asked.RateNPerMM())})
 	}
 	return out
 }
 
 // near reports whether a part of the same kind can do the work of another.
-func near(rev *catalog.Revision, part *catalog.Part, asked *catalog.Spring, r *rival) bool {
-	switch part.Kind {
+func near(asked *catalog.Card, r *rival) bool {
+	switch asked.Part.Kind {
 	case catalog.KindSpring:
-		return asked != nil && !r.family && r.rate <= nearRate*asked.RateNPerMM()+even
+		return asked.Spring != nil && !r.family && r.rate <= nearRate*asked.Spring.RateNPerMM()+even
 	case catalog.KindFluid:
-		a, ok1 := rev.Fluid(part.SKU)
-		b, ok2 := rev.Fluid(r.part.SKU)
-		return ok1 && ok2 && a.Duty == b.Duty && a.Viscosity40 != nil && b.Viscosity40 != nil &&
+		a, b := asked.Fluid, r.card.Fluid
+		return a != nil && b != nil && a.Duty == b.Duty && a.Viscosity40 != nil && b.Viscosity40 != nil &&
 			math.Abs(*a.Viscosity40-*b.Viscosity40) <= nearViscosity**a.Viscosity40+even
 	}
 	return true
 }
 
-// SKUs are all that may be asked for, the nearest first.
-func (x *Instead) SKUs() (out []string) {
-	for _, r := range x.rivals {
-		out = append(out, r.part.SKU)
-	}
-	return out
-}
-
 // First are the nearest that are wanted and fit, at most so many. Without a fork the verdict on
 // them is Unknown.
 func (x *Instead) First(most int, wanted func(sku string) bool) (out []Alternative) {
+	x.rivals = nearestFirst(x.rivals) // not before it is asked for: of most parts there is enough
 	for i := range x.rivals {
 		r := &x.rivals[i]
 		if len(out) == most {
 			break
 		}
-		if !wanted(r.part.SKU) {
+		sku := r.card.Part.SKU
+		if !wanted(sku) {
 			continue
 		}
-		if x.c == nil {
-			out = append(out, Alternative{r.part.SKU, catalog.Unknown, rateText(x.rev, x.asked, r.part)})
+		if !x.knowsFork() {
+			out = append(out, Alternative{sku, catalog.Unknown, rateText(x.card.Spring, r.card.Spring)})
 			continue
 		}
-		var other inquiry
-		other.inquire(x.c.judging, r.part)
-		if v, _ := other.verdict(); includes(v) {
-			out = append(out, Alternative{r.part.SKU, v, x.c.why(r)})
+		if v := x.tried(r.card); includes(v) {
+			out = append(out, Alternative{sku, v, x.why(r)})
 		}
 	}
 	return out
 }
 
-func rateText(rev *catalog.Revision, asked *catalog.Spring, part *catalog.Part) string {
-	s, _ := rev.Spring(part.SKU)
+func rateText(asked, s *catalog.Spring) string {
 	return say("nearest.family", values{{"want", decimal(round(s.RateNPerMM()))}, {"have", decimal(round(asked.RateNPerMM()))}})
 }

@@ -40,7 +40,7 @@ func (j *judging) judge(asked *catalog.Part, nearest bool) Answer {
 		a.Question = question(j.rev, "fork", nil)
 	default:
 		c := &j.asked
-		c.inquire(j, part)
+		c.inquire(j, j.rev.Card(part))
 		c.answer(&a)
 		if nearest && a.Verdict == catalog.DoesNotFit {
 			a.Nearest = c.nearest()

@@ -24,39 +24,39 @@ func WhatFits(rev *catalog.Revision, owned *Owned, filter Filter) []Answer {
 	if owned == nil || owned.Fork == nil {
 		return nil
 	}
-	var parts []*catalog.Part
-	wanted := func(p *catalog.Part) bool {
-		if p.SupersededBy != "" || p.Kind == catalog.KindAccessory {
+	var parts []*catalog.Card
+	wanted := func(c *catalog.Card) bool {
+		if c.Superseded || c.Part.Kind == catalog.KindAccessory {
 			return false
 		}
 		if len(filter.Kinds) == 0 {
-			return p.Kind != catalog.KindLabor
+			return c.Part.Kind != catalog.KindLabor
 		}
-		return slices.Contains(filter.Kinds, p.Kind)
+		return slices.Contains(filter.Kinds, c.Part.Kind)
 	}
 	j := newJudging(rev, owned)
-	var last *catalog.Part
-	for p := range j.reach.Parts {
-		if p == last {
+	var last *catalog.Card
+	for c := range j.reach.Parts {
+		if c == last {
 			continue
 		}
-		last = p
-		if wanted(p) && catalog.KindClosed(p.Kind) {
-			parts = append(parts, p)
+		last = c
+		if c.Closed && wanted(c) {
+			parts = append(parts, c)
 		}
 	}
 	if len(filter.Kinds) == 0 || slices.ContainsFunc(filter.Kinds, func(k string) bool { return !catalog.KindClosed(k) }) {
 		for _, p := range rev.OpenParts() {
-			if wanted(p) {
-				parts = append(parts, p)
+			if c := rev.Card(p); wanted(c) {
+				parts = append(parts, c)
 			}
 		}
 	}
-	slices.SortFunc(parts, func(a, b *catalog.Part) int {
-		if a.Kind != b.Kind {
-			return cmp.Compare(a.Kind, b.Kind)
+	slices.SortFunc(parts, func(a, b *catalog.Card) int {
+		if !a.SameKind(b) {
+			return cmp.Compare(a.Part.Kind, b.Part.Kind)
 		}
-		return cmp.Compare(a.SKU, b.SKU)
+		return a.Compare(b)
 	})
 	parts = slices.Compact(parts)
 	most := len(parts)
@@ -64,14 +64,14 @@ func WhatFits(rev *catalog.Revision, owned *Owned, filter Filter) []Answer {
 		most = min(most, filter.Limit)
 	}
 	out := make([]Answer, 0, most)
-	for _, p := range parts {
+	for _, c := range parts {
 		if len(out) == most {
 			break
 		}
-		if filter.After != "" && ListKey(p) <= filter.After {
+		if filter.After != "" && ListKey(c.Part) <= filter.After {
 			continue
 		}
-		a := j.judge(p, false)
+		a := j.judge(c.Part, false)
 		if a.Verdict != catalog.DoesNotFit || filter.NearMisses {
 			out = append(out, a)
 		}

@@ -4,17 +4,22 @@ import (
 	"cmp"
 	"math"
 	"slices"
-	"strings"
 
 	"forkwright/service/catalog"
 )
 
+// wish is a part for which another of its kind is looked for, on a fork.
+type wish struct {
+	*judging
+	card *catalog.Card
+}
+
 // rival is a part of the same kind, by how far it is from what was asked for.
 type rival struct {
-	part   *catalog.Part
-	travel int     // mm, from the travel now, else from the part asked for
-	family bool    // a spring of another family
+	card   *catalog.Card
 	rate   float64 // N/mm, absolute difference
+	travel int32   // mm, from the travel now, else from the part asked for
+	family bool    // a spring of another family
 	maker  bool    // of another maker
 	old    bool    // no longer made
 }
@@ -25,29 +30,34 @@ func (c *inquiry) nearest() *Alternative {
 	if c.springSide && c.hopeless() {
 		return nil
 	}
-	rivals := c.rivals()
-	slices.SortFunc(rivals, compareRivals)
-	if c.other == nil {
-		c.other = new(inquiry)
-	}
+	w := wish{c.judging, c.card}
+	rivals := nearestFirst(w.alternatives())
 	for i := range rivals {
-		r := &rivals[i]
-		if i > 0 && r.part == rivals[i-1].part {
-			continue
-		}
-		c.other.inquire(c.judging, r.part)
-		if v, _ := c.other.verdict(); includes(v) {
-			return &Alternative{SKU: r.part.SKU, Verdict: v, Why: c.why(r)}
+		if v := c.tried(rivals[i].card); includes(v) {
+			return &Alternative{SKU: rivals[i].card.Part.SKU, Verdict: v, Why: w.why(&rivals[i])}
 		}
 	}
 	return nil
 }
 
-func compareRivals(a, b rival) int {
-	if d := cmp.Or(one(a.old)-one(b.old), a.travel-b.travel, one(a.family)-one(b.family), cmp.Compare(a.rate, b.rate), one(a.maker)-one(b.maker)); d != 0 {
-		return d
-	}
-	return strings.Compare(a.part.SKU, b.part.SKU)
+// nearestFirst sorts rivals, and leaves each part once.
+func nearestFirst(rivals []rival) []rival {
+	slices.SortFunc(rivals, func(a, b rival) int {
+		switch {
+		case a.old != b.old:
+			return one(a.old) - one(b.old)
+		case a.travel != b.travel:
+			return int(a.travel - b.travel)
+		case a.family != b.family:
+			return one(a.family) - one(b.family)
+		case a.rate != b.rate:
+			return cmp.Compare(a.rate, b.rate)
+		case a.maker != b.maker:
+			return one(a.maker) - one(b.maker)
+		}
+		return a.card.Compare(b.card)
+	})
+	return slices.CompactFunc(rivals, func(a, b rival) bool { return a.card == b.card })
 }
 
 // hopeless: no spring cures a fork past its mass or its use.
@@ -58,94 +68,93 @@ func (c *inquiry) hopeless() bool {
 	return mass || use
 }
 
-// listing is a part that a row lists for the fork.
-type listing struct {
-	part   *catalog.Part
-	travel int // as travelOf
+// tried is the verdict on an alternative, which nobody reads in words.
+func (j *judging) tried(card *catalog.Card) catalog.Verdict {
+	if j.other == nil {
+		j.other = new(inquiry)
+	}
+	j.other.inquire(j, card)
+	v, _ := j.other.verdict()
+	return v
 }
 
 // listed are the parts that rows list for the fork. One that several rows list may be among
 // them several times.
-func (j *judging) listed() []listing {
+func (j *judging) listed() []*catalog.Card {
 	if j.shelf != nil {
 		return j.shelf
 	}
-	j.shelf = make([]listing, 0, 24)
-	var last *catalog.Part
-	for p, verdict := range j.reach.Parts {
-		if p == last || p.SupersededBy != "" || !includes(verdict) {
+	j.shelf = make([]*catalog.Card, 0, 32)
+	var last *catalog.Card
+	for card, verdict := range j.reach.Parts {
+		if card == last || card.Superseded || !includes(verdict) {
 			continue
 		}
-		last = p
-		j.shelf = append(j.shelf, listing{p, travelOf(j.rev, p)})
+		last = card
+		j.shelf = append(j.shelf, card)
 	}
 	return j.shelf
 }
 
-// rivals are the parts of the same kind that a row lists for the fork or, for an open kind,
-// all of the same kind and duty.
-func (c *inquiry) rivals() []rival {
-	asked, _ := c.rev.Spring(c.part.SKU)
+// alternatives are the parts of the same kind that a row lists for the fork or, for an open
+// kind, all of the same kind and duty.
+func (w *wish) alternatives() []rival {
 	var out []rival
-	if catalog.KindClosed(c.part.Kind) {
-		listed := c.listed()
+	if w.card.Closed {
+		listed := w.listed()
 		out = make([]rival, 0, len(listed))
-		for i := range listed {
-			if p := listed[i].part; p.Kind == c.part.Kind && p != c.part {
-				out = append(out, c.rival(&listed[i], asked))
+		for _, card := range listed {
+			if card.SameKind(w.card) && card != w.card {
+				out = append(out, w.rival(card))
 			}
 		}
 		return out
 	}
-	for _, p := range c.rev.OpenParts() {
-		if p.Kind == c.part.Kind && p != c.part && p.SupersededBy == "" && c.duty(p) == c.duty(c.part) {
-			out = append(out, c.rival(&listing{part: p}, asked))
+	for _, p := range w.rev.OpenParts() {
+		if card := w.rev.Card(p); card.SameKind(w.card) && card != w.card && !card.Superseded && duty(card) == duty(w.card) {
+			out = append(out, w.rival(card))
 		}
 	}
 	return out
 }
 
-func (c *inquiry) duty(p *catalog.Part) string {
-	if f, ok := c.rev.Fluid(p.SKU); ok {
-		return f.Duty
+func duty(card *catalog.Card) string {
+	if card.Fluid != nil {
+		return card.Fluid.Duty
 	}
 	return ""
 }
 
-// rival is how far a part is from the one asked for, which is the spring asked, if it is one.
-func (c *inquiry) rival(x *listing, asked *catalog.Spring) rival {
-	r := rival{part: x.part, maker: x.part.Maker != c.part.Maker, old: x.part.Status != "active"}
-	if c.travel > 0 {
-		from := c.travel
-		if c.owned.TravelNow.exact() {
-			from = c.owned.TravelNow.MM
+// rival is how far a part is from the one asked for.
+func (w *wish) rival(card *catalog.Card) rival {
+	r := rival{card: card, maker: !card.SameMaker(w.card), old: !card.Active}
+	if from := int32(w.card.TravelMM); from > 0 {
+		if w.owned.TravelNow.exact() {
+			from = int32(w.owned.TravelNow.MM)
 		}
-		r.travel = abs(x.travel - from)
+		r.travel = abs(int32(card.TravelMM) - from)
 	}
-	if asked != nil {
-		if s, ok := c.rev.Spring(x.part.SKU); ok {
-			r.family = s.Family != asked.Family
-			r.rate = math.Abs(s.RateNPerMM() - asked.RateNPerMM())
-		}
+	if asked, s := w.card.Spring, card.Spring; asked != nil && s != nil {
+		r.family = s.Family != asked.Family
+		r.rate = math.Abs(s.RateNPerMM() - asked.RateNPerMM())
 	}
 	return r
 }
 
-func (c *inquiry) why(r *rival) string {
-	asked, isSpring := c.rev.Spring(c.part.SKU)
-	switch {
-	case c.travel > 0 && r.travel == 0 && c.owned.TravelNow.exact():
-		return say("nearest.travel", values{{"want", number(travelOf(c.rev, r.part))}})
-	case c.travel > 0:
-		return say("nearest.travel+", values{{"want", number(travelOf(c.rev, r.part))}})
-	case isSpring && !r.family:
-		return rateText(c.rev, asked, r.part)
-	case !r.maker && c.part.Maker != "":
+func (w *wish) why(r *rival) string {
+	switch travel := w.card.TravelMM > 0; {
+	case travel && r.travel == 0 && w.owned.TravelNow.exact():
+		return say("nearest.travel", values{{"want", number(int(r.card.TravelMM))}})
+	case travel:
+		return say("nearest.travel+", values{{"want", number(int(r.card.TravelMM))}})
+	case w.card.Spring != nil && !r.family:
+		return rateText(w.card.Spring, r.card.Spring)
+	case !r.maker && w.card.Part.Maker != "":
 		return say("nearest.maker", nil)
 	}
 	return say("nearest.kind", nil)
 }
 
-func abs(n int) int { return max(n, -n) }
+func abs(n int32) int32 { return max(n, -n) }
 
 func round(x float64) float64 { return math.Round(x*100) / 100 }

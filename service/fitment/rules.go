@@ -120,7 +120,7 @@ func listed(c *inquiry, w *world) (finding, bool) {
 }
 
 func openKind(c *inquiry, _ *world) (finding, bool) {
-	return finding{catalog.Fits, "open_kind", "", nil, nil}, !catalog.KindClosed(c.part.Kind)
+	return finding{catalog.Fits, "open_kind", "", nil, nil}, !c.card.Closed
 }
 
 // listedOtherwise names the row that comes nearest: it disagrees in the fewest facts.

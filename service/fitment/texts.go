@@ -323,8 +323,8 @@ func partName(rev *catalog.Revision, p *catalog.Part) string {
 }
 
 func appendPartName(b []byte, rev *catalog.Revision, p *catalog.Part) []byte {
-	name, lang := rev.Name("part", p.SKU)
-	if lang == "" {
+	name := rev.Card(p).Name
+	if name == "" {
 		return append(b, p.SKU...)
 	}
 	return append(append(append(append(b, name...), " ("...), p.SKU...), ')')
