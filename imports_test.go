@@ -27,6 +27,7 @@ var outside = map[string][]string{
 	"github.com/jackc/pgx/v5":                     {"db", "deploy"},
 	"github.com/testcontainers/testcontainers-go": {"db/dbtest"},
 	"github.com/xuri/excelize":                    {"service/catalog/source"},
+	"github.com/a-h/templ":                        {"api/page"},
 	"net/http":                                    {"api", "deploy", ""},
 	"database/sql":                                {"db"},
 }

@@ -2,14 +2,18 @@
 // no script and nothing loaded from anywhere.
 package page
 
+//go:generate go tool -modfile=../../.ci/tools/templ.mod templ generate -log-level error
+
 import (
 	"bytes"
 	"cmp"
+	"context"
 	_ "embed"
 	"fmt"
-	"html/template"
 	"strings"
 	"time"
+
+	"github.com/a-h/templ"
 
 	"forkwright/service/money"
 	"forkwright/service/quote"
@@ -27,26 +31,33 @@ type Extras struct {
 	Paper    string // A4 or Letter; empty: the seller's
 }
 
-//go:embed quote.html
-var quoteHTML string
-
 //go:embed paper.css
 var paperCSS string
 
-var quoteTemplate = template.Must(template.New("quote").Funcs(template.FuncMap{"long": longCode}).Parse(quoteHTML))
+// The style of the page on either paper. It is ours as it stands.
+var onA4, onLetter = style("A4"), style("letter")
 
-// longCode reports whether a code must be broken to fit its line; a shorter one stays whole.
-func longCode(s string) bool { return len(s) > 40 }
+func style(size string) templ.Component {
+	return templ.Raw("<style>" + paperCSS + "@page{size:" + size + ";margin:11mm 14mm 10mm}</style>")
+}
+
+func styleOn(paper string) templ.Component {
+	if paper == "Letter" {
+		return onLetter
+	}
+	return onA4
+}
+
+// longCode is how many bytes of a code fit its line; a longer one is broken.
+const longCode = 40
 
 // sheet is a quote as it is laid out.
 type sheet struct {
 	Words    map[string]string
 	Language string
-	CSS      template.CSS
 	Q        quote.Quote
 	Customer Customer
-	Address  []string     // of the customer, line by line
-	Logo     template.URL // "" without one
+	Address  []string // of the customer, line by line
 	Title    string
 	State    string // what has to be said about its state; "" for a quote that holds
 	Facts    []fact
@@ -93,9 +104,9 @@ type figure struct{ Exact, Shown string }
 // fits. The same quote and extras give the same bytes.
 func Quote(q quote.Quote, x Extras) ([]byte, error) {
 	s := Lay(q, x)
-	s.Logo = logo(x.Logo)
 	var b bytes.Buffer
-	if err := quoteTemplate.Execute(&b, s); err != nil {
+	b.Grow(16 << 10) // as long as most are
+	if err := paper(&s, styleOn(cmp.Or(x.Paper, q.Seller.Paper)), logo(x.Logo)).Render(context.Background(), &b); err != nil {
 		return nil, fmt.Errorf("laying out a quote: %w", err)
 	}
 	return b.Bytes(), nil
@@ -106,7 +117,7 @@ func Quote(q quote.Quote, x Extras) ([]byte, error) {
 func Lay(q quote.Quote, x Extras) Laid {
 	lang, words := wordsIn(q.Language)
 	s := sheet{
-		Words: words, Language: lang, CSS: template.CSS(paperCSS + "@page{size:" + paperSize(cmp.Or(x.Paper, q.Seller.Paper)) + ";margin:11mm 14mm 10mm}"), //nolint:gosec // ours, and one of two words
+		Words: words, Language: lang,
 		Q: q, Customer: x.Customer, Address: linesOf(x.Customer.Address), Gross: q.Basis == quote.Gross,
 	}
 	if strings.Contains(x.PageURL, "://") {
@@ -133,13 +144,6 @@ func Lay(q quote.Quote, x Extras) Laid {
 		s.Foot = append(s.Foot, q.Number)
 	}
 	return s
-}
-
-func paperSize(paper string) string {
-	if paper == "Letter" {
-		return "letter"
-	}
-	return "A4"
 }
 
 func linesOf(text string) (out []string) {

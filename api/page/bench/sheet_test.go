@@ -1,8 +1,10 @@
 package bench
 
 import (
+	"cmp"
 	"encoding/json"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -274,8 +276,12 @@ func TestASpringThatMustNotBeBuiltInIsSaid(t *testing.T) {
 	}
 }
 
+// A text that leaves its place brings one of these along.
+var marks = regexp.MustCompile(`[^<>"']+`)
+
 func TestHostileTextIsHarmless(t *testing.T) {
 	rev := demo(t)
+	markup := map[string]string{} // of each fork's sheet: the same whatever is said
 	for name, text := range map[string]string{
 		"markup":  `</td><script>alert("1")</script><img src=x onerror=alert(1)>`,
 		"style":   `</style><script>`,
@@ -284,7 +290,7 @@ func TestHostileTextIsHarmless(t *testing.T) {
 		"control": "a\x00b\x07c\x1bd",
 		"long":    strings.Repeat("W", 4096),
 	} {
-		conversions(rev, func(_ *catalog.Fork, q job.Question) {
+		conversions(rev, func(f *catalog.Fork, q job.Question) {
 			if q.Cartridge != "QB-C36S-160" {
 				return
 			}
@@ -307,6 +313,10 @@ func TestHostileTextIsHarmless(t *testing.T) {
 				if strings.Contains(string(html), bad) {
 					t.Errorf("%s: the page carries %q", name, bad)
 				}
+			}
+			got := marks.ReplaceAllString(string(html), "")
+			if markup[f.ID] = cmp.Or(markup[f.ID], got); got != markup[f.ID] {
+				t.Errorf("%s: it is more than text", name)
 			}
 		})
 	}
