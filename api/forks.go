@@ -44,7 +44,7 @@ type listForksOut struct {
 
 type foundForkOut struct {
 	forkBrief
-	Why []factOut `json:"why"`
+	Why []search.Fact `json:"why"`
 }
 
 // forkBrief is a fork as a list shows it.
@@ -56,12 +56,6 @@ type forkBrief struct {
 	ModelYears spanOut  `json:"model_years"`
 	TravelsMM  []int    `json:"travels_mm"`
 	WheelSizes []string `json:"wheel_sizes"`
-}
-
-type factOut struct {
-	Code    string `json:"code"`
-	Text    string `json:"text"`
-	Against bool   `json:"against"`
 }
 
 func (a *asking) forkBrief(f *catalog.Fork) forkBrief {
@@ -87,7 +81,7 @@ func (s *Server) listForks(ctx context.Context, who caller.Caller, in listForksI
 	}
 	answer := listForksOut{Forks: make([]foundForkOut, len(found.Candidates)), Sure: found.Sure, Question: searchQuestion(found.Question), Unread: found.Unread, More: found.More}
 	for i, c := range found.Candidates {
-		answer.Forks[i] = foundForkOut{a.forkBrief(c.Fork), whyOut(c.Why)}
+		answer.Forks[i] = foundForkOut{a.forkBrief(c.Fork), c.Why}
 	}
 	if n := len(found.Candidates); found.More && n > 0 && q.Text == "" {
 		answer.NextCursor = cursorAt(found.Candidates[n-1].Fork.ID)
@@ -136,14 +130,6 @@ func (a *asking) unknownMaker(name string) error {
 	slices.SortFunc(e.Candidates, func(x, y fault.Candidate) int { return strings.Compare(x.ID, y.ID) })
 	e.Candidates = e.Candidates[:min(len(e.Candidates), 20)]
 	return e
-}
-
-func whyOut(facts []search.Fact) []factOut {
-	out := make([]factOut, len(facts))
-	for i, f := range facts {
-		out[i] = factOut{f.Code, f.Text, f.Against}
-	}
-	return out
 }
 
 // searchQuestion names the parameter that carries the answer as this API calls it.

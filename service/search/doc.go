@@ -34,9 +34,9 @@ type Measurements struct {
 
 // Fact is one thing that spoke for or against a candidate.
 type Fact struct {
-	Code    string // word|near_word|mark|near_mark|year|travel|wheel_size|maker|stanchion|axle|valve_leg|foot_fastener|exposed|id
-	Text    string // as a sentence part
-	Against bool
+	Code    string `json:"code"`    // word|near_word|mark|near_mark|year|travel|wheel_size|maker|stanchion|axle|valve_leg|foot_fastener|exposed|id
+	Text    string `json:"text"`    // as a sentence part
+	Against bool   `json:"against"` // it spoke against
 }
 
 // Candidate is a fork that may be meant.

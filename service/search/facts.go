@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"forkwright/service/catalog"
@@ -23,13 +22,13 @@ const caliperMM = 0.4
 // facts holds every fact that was said against a fork.
 func (s *search) facts(d *doc, note func(measured)) {
 	if s.maker != "" {
-		note(measured{"maker", either(s.maker == d.maker, 0, makerDiffers)})
+		note(measured{"maker", either(s.maker == d.maker(), 0, makerDiffers)})
 	}
 	if s.a.yearFrom != 0 {
-		note(measured{"year", s.yearPoints(d.fork)})
+		note(measured{"year", s.yearPoints(d)})
 	}
 	if s.a.travel != 0 {
-		note(measured{"travel", s.travelPoints(d.fork)})
+		note(measured{"travel", s.travelPoints(d)})
 	}
 	if s.a.wheel != "" {
 		note(measured{"wheel_size", either(slices.Contains(d.fork.WheelSizes, s.a.wheel), wheelAgrees, wheelDiffers)})
@@ -46,8 +45,8 @@ func either(agrees bool, yes, no float64) float64 {
 	return no
 }
 
-func (s *search) yearPoints(f *catalog.Fork) float64 {
-	from, to := int(f.YearFrom), int(f.YearTo)
+func (s *search) yearPoints(d *doc) float64 {
+	from, to := int(d.yearFrom), int(d.yearTo)
 	switch {
 	case s.a.yearFrom <= to && s.a.yearTo >= from:
 		return yearAgrees
@@ -57,9 +56,9 @@ func (s *search) yearPoints(f *catalog.Fork) float64 {
 	return yearDiffers
 }
 
-func (s *search) travelPoints(f *catalog.Fork) float64 {
+func (s *search) travelPoints(d *doc) float64 {
 	away := math.MaxInt
-	for _, t := range f.TravelsMM {
+	for _, t := range d.travels {
 		away = min(away, max(t-s.a.travel, s.a.travel-t))
 	}
 	switch {
@@ -134,24 +133,24 @@ func (s *search) tellYear(f *catalog.Fork, points float64) string {
 
 func years(from, to int) string {
 	if from == to {
-		return strconv.Itoa(from)
+		return numeral(from)
 	}
-	return strconv.Itoa(from) + " to " + strconv.Itoa(to)
+	return numeral(from) + " to " + numeral(to)
 }
 
 func (s *search) tellTravel(f *catalog.Fork, points float64) string {
 	texts := make([]string, len(f.TravelsMM))
 	for i, t := range f.TravelsMM {
-		texts[i] = strconv.Itoa(t)
+		texts[i] = numeral(t)
 	}
 	text := "built with " + strings.Join(texts, ", ") + " mm of travel"
 	switch points {
 	case travelAgrees:
 		return text
 	case travelDiffers:
-		return text + "; " + strconv.Itoa(s.a.travel) + " mm would be a change of travel"
+		return text + "; " + numeral(s.a.travel) + " mm would be a change of travel"
 	}
-	return text + ", far from " + strconv.Itoa(s.a.travel) + " mm"
+	return text + ", far from " + numeral(s.a.travel) + " mm"
 }
 
 // axleIs compares an axle as 15x110 with what was said: the thickness alone, or all of it.
@@ -176,26 +175,36 @@ func (s *search) why(at int32) []Fact {
 		out = append(out, Fact{Code: code, Text: text})
 	}
 	for i := range s.tokens {
-		t := &s.tokens[i]
-		w, sim := d.wordFor(t, s.x)
-		switch {
-		case sim == 1:
-			out = append(out, Fact{Code: "word", Text: "“" + w + "” is in its name"})
-		case sim > 0:
-			out = append(out, Fact{Code: "near_word", Text: "“" + t.text + "” is read as “" + w + "”"})
-		case !t.soft:
-			out = append(out, Fact{Code: "word", Text: "“" + t.text + "” is not in its name", Against: true})
+		if f := s.tokens[i].tell(d, s.x.words); f.Code != "" {
+			out = append(out, f)
 		}
 	}
 	s.facts(d, func(m measured) { out = append(out, Fact{Code: m.code, Text: s.tell(d, m), Against: m.points < 0}) })
 	return out
 }
 
-func (d *doc) wordFor(t *token, x *Index) (string, float64) {
-	for _, m := range t.matches {
-		if slices.ContainsFunc(d.refs, func(r ref) bool { return r.word == m.id }) {
-			return x.words.words[m.id], m.sim
+// tell says how a fork answers to the word, if there is something to say. Forks that have the same
+// word of the catalog are told of in the same words, which are made once.
+func (t *token) tell(d *doc, v *vocabulary) Fact {
+	at := slices.IndexFunc(t.matches, func(m found) bool { return d.hasWord(m.id) })
+	if at < 0 {
+		if t.soft {
+			return Fact{}
 		}
+		at = len(t.matches)
 	}
-	return "", 0
+	if t.told == nil {
+		t.told = make([]Fact, len(t.matches)+1)
+	}
+	f := &t.told[at]
+	switch {
+	case f.Code != "":
+	case at == len(t.matches):
+		*f = Fact{Code: "word", Text: "“" + t.text + "” is not in its name", Against: true}
+	case t.matches[at].sim == 1:
+		*f = Fact{Code: "word", Text: "“" + t.text + "” is in its name"}
+	default:
+		*f = Fact{Code: "near_word", Text: "“" + t.text + "” is read as “" + v.words[t.matches[at].id] + "”"}
+	}
+	return *f
 }

@@ -1,7 +1,6 @@
 package search
 
 import (
-	"bytes"
 	"cmp"
 	"math"
 	"slices"
@@ -36,7 +35,8 @@ const (
 type token struct {
 	word
 	matches []found
-	rarest  int // forks that have one of them
+	rarest  int    // forks that have one of them
+	told    []Fact // what is said of a fork that has the match; behind the last, of one that has none
 }
 
 // search is one query at work.
@@ -119,6 +119,7 @@ func (s *search) read() {
 	s.a = read(rest)
 	s.fillFacts()
 	s.joinWords()
+	s.tokens = make([]token, 0, len(s.a.words))
 	for _, w := range s.a.words {
 		s.addToken(w)
 	}
@@ -146,15 +147,14 @@ func (s *search) fillFacts() {
 
 // takeMarks removes the pieces that make up a mark: the longest run of up to four pieces first.
 func (s *search) takeMarks(pieces []string) []string {
-	var room [64]byte
-	codes := folded(pieces)
+	folded := foldCodes(pieces)
 	for size := min(4, len(pieces)); size > 0; size-- {
 		for i := 0; i+size <= len(pieces); i++ {
-			key := appendKey(room[:0], codes[i:i+size]...)
-			if s.x.lengths&ofLength(len(key)) == 0 || size > 1 && !bytes.ContainsAny(key, digits) {
+			key := keyOf(folded.run(i, size))
+			if s.x.lengths&ofLength(len(key)) == 0 || size > 1 && !strings.ContainsAny(key, digits) {
 				continue
 			}
-			if c := s.x.codes[string(key)]; c != nil {
+			if c := s.x.codes[key]; c != nil {
 				s.marks = append(s.marks, c)
 				return s.takeMarks(slices.Concat(pieces[:i], pieces[i+size:]))
 			}
@@ -163,29 +163,39 @@ func (s *search) takeMarks(pieces []string) []string {
 	if len(s.marks) > 0 {
 		return pieces
 	}
-	return s.takeWorn(pieces, codes)
+	return s.takeWorn(pieces, folded)
 }
 
-func folded(pieces []string) []string {
-	codes := make([]string, len(pieces))
-	for i, p := range pieces {
-		codes[i] = catalog.FoldCode(p)
-	}
-	return codes
+// foldedCodes are pieces as marks are compared, one behind the other, so that a run of them is a
+// part of the text.
+type foldedCodes struct {
+	text string
+	at   []int // where each begins, and the end
 }
+
+func foldCodes(pieces []string) foldedCodes {
+	var text strings.Builder
+	at := make([]int, 1, len(pieces)+1)
+	for _, p := range pieces {
+		text.WriteString(catalog.FoldCode(p))
+		at = append(at, text.Len())
+	}
+	return foldedCodes{text.String(), at}
+}
+
+func (f *foldedCodes) run(from, size int) string { return f.text[f.at[from]:f.at[from+size]] }
 
 const digits = "0123456789"
 
 // takeWorn does the same for a mark with signs that look alike.
-func (s *search) takeWorn(pieces, codes []string) []string {
-	var room [64]byte
+func (s *search) takeWorn(pieces []string, folded foldedCodes) []string {
 	for size := min(3, len(pieces)); size > 0; size-- {
 		for i := 0; i+size <= len(pieces); i++ {
-			key := appendKey(room[:0], codes[i:i+size]...)
-			if len(key) < 5 || s.x.lengths&ofLength(len(key)) == 0 || !bytes.ContainsAny(key, digits) {
+			key := keyOf(folded.run(i, size))
+			if len(key) < 5 || s.x.lengths&ofLength(len(key)) == 0 || !strings.ContainsAny(key, digits) {
 				continue
 			}
-			if list := s.x.alike[string(lookAlike(key))]; len(list) > 0 {
+			if list := s.x.alike[string(lookAlike([]byte(key)))]; len(list) > 0 {
 				s.marks, s.near = append(s.marks, list...), true
 				return slices.Concat(pieces[:i], pieces[i+size:])
 			}
@@ -210,9 +220,13 @@ func (s *search) joinWords() {
 }
 
 func (s *search) addToken(w word) {
-	t := token{word: w, matches: s.x.words.find(w.text)}
-	if w.soft && (len(t.matches) == 0 || t.matches[0].sim < 1) {
+	t := token{word: w}
+	if id, known := s.x.words.index[w.text]; known {
+		t.matches = []found{{id, 1}}
+	} else if w.soft {
 		return
+	} else {
+		t.matches = s.x.words.like(w.text)
 	}
 	if len(t.matches) == 0 {
 		if s.asYear(w) || s.apart(w) {
@@ -246,8 +260,8 @@ func (s *search) apart(w word) bool {
 		_, left := s.x.words.index[w.text[:i]]
 		_, right := s.x.words.index[w.text[i:]]
 		if left && right {
-			s.addToken(word{text: w.text[:i], raw: w.raw})
-			s.addToken(word{text: w.text[i:], raw: w.raw})
+			s.addToken(word{text: w.text[:i]})
+			s.addToken(word{text: w.text[i:]})
 			return true
 		}
 	}
@@ -263,19 +277,24 @@ func (s *search) gather() {
 		}
 		s.cut = s.cut || len(c.docs) > maxCandidates
 	}
-	order := slices.DeleteFunc(slices.Clone(s.tokens), func(t token) bool { return t.soft })
-	slices.SortStableFunc(order, func(a, b token) int { return cmp.Compare(a.rarest, b.rarest) })
-	for i := range order {
-		if len(s.docs) >= maxCandidates/2 || (i > 0 && order[i].rarest > maxScanned && len(s.docs) > 0) {
+	order := make([]*token, 0, len(s.tokens))
+	for i := range s.tokens {
+		if t := &s.tokens[i]; !t.soft {
+			order = append(order, t)
+		}
+	}
+	slices.SortStableFunc(order, func(a, b *token) int { return cmp.Compare(a.rarest, b.rarest) })
+	for i, t := range order {
+		if len(s.docs) >= maxCandidates/2 || (i > 0 && t.rarest > maxScanned && len(s.docs) > 0) {
 			break
 		}
-		s.scan(&order[i], order)
+		s.scan(t, order)
 	}
 }
 
 // scan looks at the forks that have a word. Where there are too many of them, those come first
 // that agree with the year and have another of the words.
-func (s *search) scan(t *token, all []token) {
+func (s *search) scan(t *token, all []*token) {
 	for _, m := range t.matches {
 		list := s.x.postings[m.id]
 		if len(list) > maxScanned {
@@ -296,29 +315,27 @@ func (s *search) scan(t *token, all []token) {
 	}
 }
 
-func (s *search) promising(d int32, t *token, all []token) bool {
+func (s *search) promising(d int32, t *token, all []*token) bool {
 	doc := &s.x.docs[d]
-	if s.a.yearFrom != 0 && (int(doc.fork.YearFrom) > s.a.yearTo || int(doc.fork.YearTo) < s.a.yearFrom) {
+	if s.a.yearFrom != 0 && (int(doc.yearFrom) > s.a.yearTo || int(doc.yearTo) < s.a.yearFrom) {
 		return false
 	}
 	if len(all) == 1 {
 		return true
 	}
-	for i := range all {
-		if all[i].text != t.text && doc.has(&all[i]) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(all, func(other *token) bool { return other.text != t.text && doc.has(other) })
 }
 
 // has reports whether a fork answers to a word.
 func (d *doc) has(t *token) bool {
-	for _, m := range t.matches {
-		for i := 0; i < len(d.refs) && d.refs[i].word <= m.id; i++ {
-			if d.refs[i].word == m.id {
-				return true
-			}
+	return slices.ContainsFunc(t.matches, func(m found) bool { return d.hasWord(m.id) })
+}
+
+// hasWord reports whether a fork has a word of the catalog; those of a fork ascend.
+func (d *doc) hasWord(word int32) bool {
+	for i := 0; i < len(d.refs) && d.refs[i].word <= word; i++ {
+		if d.refs[i].word == word {
+			return true
 		}
 	}
 	return false

@@ -31,13 +31,22 @@ type ref struct {
 	field field
 }
 
-// doc is a fork as the index sees it.
+// doc is a fork as the index sees it. What is looked at for each fork that a word names stands
+// first and here, not behind the fork: most of the work is waiting for memory.
 type doc struct {
-	fork    *catalog.Fork
-	chassis *catalog.Chassis
-	maker   string
-	refs    []ref
-	feet    []string // what may close the foot of the spring leg
+	yearFrom, yearTo int16
+	refs             []ref
+	travels          []int // mm as built
+	fork             *catalog.Fork
+	chassis          *catalog.Chassis // nil: not known
+	feet             []string         // what may close the foot of the spring leg
+}
+
+func (d *doc) maker() string {
+	if d.chassis == nil {
+		return ""
+	}
+	return d.chassis.Maker
 }
 
 // code is a mark, or a short name with digits in it, that names forks.
@@ -79,6 +88,7 @@ func New(rev *catalog.Revision, rest catalog.Rest) *Index {
 		rest.After(i)
 		x.add(int32(i), &forks[i], texts[i])
 	}
+	x.joinRefs()
 	x.weight = make([]float64, len(x.postings))
 	for i, p := range x.postings {
 		x.weight[i] = math.Log(1 + float64(len(forks))/float64(max(len(p), 1)))
@@ -106,7 +116,7 @@ type splitter map[string][]string
 func (s splitter) split(text string) []string {
 	words, ok := s[text]
 	if !ok {
-		words = wordsOf(fold(text))
+		words = slices.Collect(wordsOf(fold(text)))
 		s[text] = words
 	}
 	return words
@@ -152,7 +162,7 @@ func (x *Index) textsOf(f *catalog.Fork, split splitter) []fieldText {
 }
 
 func (x *Index) add(at int32, f *catalog.Fork, texts []fieldText) {
-	d := doc{fork: f, chassis: x.rev.ChassisOf(f), maker: x.rev.MakerOf(f)}
+	d := doc{yearFrom: f.YearFrom, yearTo: f.YearTo, travels: f.TravelsMM, fork: f, chassis: x.rev.ChassisOf(f)}
 	for _, t := range texts {
 		for _, w := range t.words {
 			id := x.words.index[w]
@@ -176,6 +186,21 @@ func (x *Index) add(at int32, f *catalog.Fork, texts []fieldText) {
 		if strings.ContainsAny(a, "0123456789") && !strings.Contains(a, " ") {
 			x.addCode(a, "name", at)
 		}
+	}
+}
+
+// joinRefs puts the words of all forks one behind the other: those of neighbors, which are asked for
+// together, come into the cache together.
+func (x *Index) joinRefs() {
+	n := 0
+	for i := range x.docs {
+		n += len(x.docs[i].refs)
+	}
+	all := make([]ref, 0, n)
+	for i := range x.docs {
+		d, from := &x.docs[i], len(all)
+		all = append(all, d.refs...)
+		d.refs = all[from:len(all):len(all)]
 	}
 }
 
@@ -221,19 +246,15 @@ type lengths uint64
 
 func ofLength(n int) lengths { return 1 << min(n, 63) }
 
-// codeKey makes marks comparable; a number from a scanner may lack or add leading zeros.
-func codeKey(s string) string { return string(appendKey(nil, catalog.FoldCode(s))) }
+// codeKey makes marks comparable.
+func codeKey(s string) string { return keyOf(catalog.FoldCode(s)) }
 
-// appendKey appends the key of a mark that was typed in pieces, each of them folded.
-func appendKey(b []byte, folded ...string) []byte {
-	from := len(b)
-	for _, f := range folded {
-		b = append(b, f...)
+// keyOf is the key of a folded mark; a number from a scanner may lack or add leading zeros.
+func keyOf(folded string) string {
+	if g := catalog.PadGTIN(folded); g != "" {
+		return g
 	}
-	if g := catalog.PadGTIN(string(b[from:])); g != "" {
-		return append(b[:from], g...)
-	}
-	return b
+	return folded
 }
 
 // lookAlike makes signs one that are taken for each other on a worn mark. It writes over b.
@@ -257,7 +278,7 @@ func lookAlike(b []byte) []byte {
 
 func (x *Index) nameMakers() {
 	for i := range x.docs {
-		m, ok := x.rev.Maker(x.docs[i].maker)
+		m, ok := x.rev.Maker(x.docs[i].maker())
 		if !ok {
 			continue
 		}

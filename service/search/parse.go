@@ -1,11 +1,13 @@
 package search
 
 import (
+	"iter"
 	"math"
 	"slices"
 	"strconv"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 
 	"golang.org/x/text/unicode/norm"
 )
@@ -19,8 +21,7 @@ const (
 // word is one word of a query that may name something.
 type word struct {
 	text string // folded
-	raw  string
-	soft bool // says little about which fork it is: counts if it matches, is not missed if not
+	soft bool   // says little about which fork it is: counts if it matches, is not missed if not
 }
 
 // asked is a query as it was read.
@@ -34,6 +35,9 @@ type asked struct {
 
 // fold makes text comparable: small letters, no accents, ligatures and ß resolved.
 func fold(s string) string {
+	if isASCII(s) { // most texts: there is nothing to resolve
+		return strings.ToLower(s)
+	}
 	var b strings.Builder
 	for _, r := range norm.NFKD.String(s) {
 		switch {
@@ -49,6 +53,15 @@ func fold(s string) string {
 		}
 	}
 	return b.String()
+}
+
+func isASCII(s string) bool {
+	for i := range len(s) {
+		if s[i] >= utf8.RuneSelf {
+			return false
+		}
+	}
+	return true
 }
 
 // soft words tell what somebody wants, not which fork it is.
@@ -84,7 +97,7 @@ func pieces(text string) []string {
 
 // read takes pieces as facts or words: what is no fact stays a word.
 func read(pieces []string) asked {
-	var a asked
+	a := asked{words: make([]word, 0, 2*len(pieces))} // few pieces are more than two words
 	for i := 0; i < len(pieces); i++ {
 		next := ""
 		if i+1 < len(pieces) {
@@ -102,6 +115,9 @@ func read(pieces []string) asked {
 
 // fact reads a piece as year, travel or wheel size; it returns how many pieces it used.
 func (a *asked) fact(p, next string) int {
+	if !strings.ContainsAny(p, digits) {
+		return 0
+	}
 	if a.year(p) || a.wheelSize(p, false) {
 		return 1
 	}
@@ -202,35 +218,46 @@ func (a *asked) wheelSize(p string, inch bool) bool {
 
 // split cuts a piece into words: at signs, and between letters and digits.
 func (a *asked) split(p string) {
-	for _, w := range wordsOf(p) {
-		a.words = append(a.words, word{text: w, raw: p, soft: softWords[w] || len(w) == 1})
+	for w := range wordsOf(p) {
+		a.words = append(a.words, word{text: w, soft: softWords[w] || len(w) == 1})
 	}
 }
 
 // wordsOf splits folded text at signs and between letters and digits.
-func wordsOf(p string) []string {
-	var out []string
-	kind := func(r rune) int {
-		switch {
-		case unicode.IsDigit(r):
-			return 1
-		case unicode.IsLetter(r):
-			return 2
-		}
-		return 0
-	}
-	start, was := 0, 0
-	for i, r := range p {
-		k := kind(r)
-		if k != was {
-			if was != 0 {
-				out = append(out, p[start:i])
+func wordsOf(p string) iter.Seq[string] {
+	return func(yield func(string) bool) {
+		start, was := 0, noWord
+		for i, r := range p {
+			is := kindOf(r)
+			if is == was {
+				continue
 			}
-			start, was = i, k
+			if was != noWord && !yield(p[start:i]) {
+				return
+			}
+			start, was = i, is
+		}
+		if was != noWord {
+			yield(p[start:])
 		}
 	}
-	if was != 0 {
-		out = append(out, p[start:])
+}
+
+// kind is what words are made of.
+type kind uint8
+
+const (
+	noWord kind = iota
+	ofDigits
+	ofLetters
+)
+
+func kindOf(r rune) kind {
+	switch {
+	case unicode.IsDigit(r):
+		return ofDigits
+	case unicode.IsLetter(r):
+		return ofLetters
 	}
-	return out
+	return noWord
 }

@@ -14,7 +14,7 @@ type trait struct {
 	field  string // the member of the query that carries the answer
 	text   string // where the catalog has no question of its own
 	known  func(*search) bool
-	values func(*doc) []string
+	values func(d *doc, room []string) []string // what the fork may have; appended to room where no list of it is kept
 }
 
 // traits, the easiest to tell first.
@@ -22,44 +22,57 @@ var traits = []trait{
 	{"model_year", "model_year", "Which model year is the fork? It is on the bill of the bicycle or on the fork's sticker.",
 		func(s *search) bool { return s.a.yearFrom != 0 && s.a.yearFrom == s.a.yearTo }, yearsOf},
 	{"wheel_size", "wheel_size", "Which wheel size is printed on the front tire?",
-		func(s *search) bool { return s.a.wheel != "" }, func(d *doc) []string { return d.fork.WheelSizes }},
+		func(s *search) bool { return s.a.wheel != "" }, func(d *doc, _ []string) []string { return d.fork.WheelSizes }},
 	{"travel_built", "travel_mm", "Which travel was the fork built with? It is on its sticker or on the bill.",
 		func(s *search) bool { return s.a.travel != 0 }, travelsOf},
 	{"axle", "measurements.axle", "Is the front axle 15 mm or 20 mm thick?",
-		func(s *search) bool { return s.q.Measurements.Axle != "" }, func(d *doc) []string { return chassisText(d, d.axle) }},
+		func(s *search) bool { return s.q.Measurements.Axle != "" }, func(d *doc, room []string) []string { return chassisText(d, d.axle, room) }},
 	{"stanchion_mm", "measurements.stanchion_mm", "What does a caliper across a clean stanchion read, in mm?",
-		func(s *search) bool { return s.q.Measurements.StanchionMM > 0 }, func(d *doc) []string { return chassisText(d, d.stanchion) }},
+		func(s *search) bool { return s.q.Measurements.StanchionMM > 0 }, func(d *doc, room []string) []string { return chassisText(d, d.stanchion, room) }},
 	{"valve_leg", "measurements.valve_leg", "Seen from the saddle: which leg has the air valve, or the spring's cap, on top?",
-		func(s *search) bool { return s.q.Measurements.ValveLeg != "" }, func(d *doc) []string { return chassisText(d, d.side) }},
+		func(s *search) bool { return s.q.Measurements.ValveLeg != "" }, func(d *doc, room []string) []string { return chassisText(d, d.side, room) }},
 	{"foot_fastener", "measurements.foot_fastener", "Look under the foot of the leg with the valve: is it a nut or a bolt?",
-		func(s *search) bool { return s.q.Measurements.FootFastener != "" }, func(d *doc) []string { return d.feet }},
+		func(s *search) bool { return s.q.Measurements.FootFastener != "" }, func(d *doc, _ []string) []string { return d.feet }},
 }
 
 func (d *doc) axle() string      { return d.chassis.Axle }
 func (d *doc) side() string      { return string(d.chassis.SpringSide) }
 func (d *doc) stanchion() string { return strconv.FormatFloat(d.chassis.StanchionMM, 'f', -1, 64) }
 
-func chassisText(d *doc, text func() string) []string {
+func chassisText(d *doc, text func() string, room []string) []string {
 	if d.chassis == nil {
 		return nil
 	}
-	return []string{text()}
+	return append(room, text())
 }
 
-func yearsOf(d *doc) []string {
-	var out []string
-	for y := d.fork.YearFrom; y <= d.fork.YearTo && len(out) < 60; y++ {
-		out = append(out, strconv.Itoa(int(y)))
+func yearsOf(d *doc, room []string) []string {
+	for y := d.fork.YearFrom; y <= d.fork.YearTo && len(room) < 60; y++ {
+		room = append(room, numeral(int(y)))
 	}
-	return out
+	return room
 }
 
-func travelsOf(d *doc) []string {
-	out := make([]string, len(d.fork.TravelsMM))
-	for i, t := range d.fork.TravelsMM {
-		out[i] = strconv.Itoa(t)
+func travelsOf(d *doc, room []string) []string {
+	for _, t := range d.fork.TravelsMM {
+		room = append(room, numeral(t))
 	}
-	return out
+	return room
+}
+
+// numerals are the texts of years and travels, which every question and many facts are made of.
+var numerals = func() (texts [2101]string) {
+	for n := range texts {
+		texts[n] = strconv.Itoa(n)
+	}
+	return texts
+}()
+
+func numeral(n int) string {
+	if n >= 0 && n < len(numerals) {
+		return numerals[n]
+	}
+	return strconv.Itoa(n)
 }
 
 // question is the one that leaves the fewest candidates on average, taking every candidate as
@@ -100,8 +113,9 @@ type choice struct {
 // split lists the values of a trait and how many candidates an answer leaves on average.
 func (s *search) split(group []hit, t *trait) (values []string, left float64) {
 	var all []choice
+	room := make([]string, 0, 8)
 	for _, h := range group {
-		list := t.values(&s.x.docs[h.doc])
+		list := t.values(&s.x.docs[h.doc], room)
 		if len(list) == 0 {
 			return nil, float64(len(group)) // unknown for one: an answer would not settle it
 		}

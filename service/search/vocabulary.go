@@ -45,7 +45,7 @@ func newVocabulary(words []string, rest catalog.Rest) *vocabulary {
 		rest.After(i)
 		word := int32(i)
 		v.index[words[i]] = word
-		for _, d := range shorter(words[i]) {
+		for d := range shorter(words[i]) {
 			first, ok := v.remains[d]
 			switch {
 			case !ok:
@@ -83,44 +83,40 @@ func maxErrors(w string) int {
 
 func isNumber(w string) bool { return w != "" && w[0] >= '0' && w[0] <= '9' }
 
-// shorter lists the hashes of a word and of the word with up to maxErrors letters left out
+// shorter yields the hashes of a word and of the word with up to maxErrors letters left out
 // (at least one, so that a typed word may be one letter shorter or longer).
-func shorter(w string) []uint64 {
-	if isNumber(w) || len(w) < 3 || len(w) > 24 {
-		return nil
-	}
-	var out []uint64
-	var buf [2][32]byte
-	add := func(b []byte) { out = append(out, hash(b)) }
-	add([]byte(w))
-	for i := range len(w) {
-		one := append(append(buf[0][:0], w[:i]...), w[i+1:]...)
-		add(one)
-		if maxErrors(w) < 2 {
-			continue
+func shorter(w string) iter.Seq[uint64] {
+	return func(yield func(uint64) bool) {
+		if isNumber(w) || len(w) < 3 || len(w) > 24 || !yield(hash(w)) {
+			return
 		}
-		for j := i; j < len(one); j++ {
-			add(append(append(buf[1][:0], one[:j]...), one[j+1:]...))
+		var one, two [32]byte
+		for i := range len(w) {
+			a := append(append(one[:0], w[:i]...), w[i+1:]...)
+			if !yield(hash(a)) {
+				return
+			}
+			for j := i; j < len(a) && maxErrors(w) == 2; j++ {
+				if !yield(hash(append(append(two[:0], a[:j]...), a[j+1:]...))) {
+					return
+				}
+			}
 		}
 	}
-	return out
 }
 
 // hash is FNV-1a with 64 bits; a collision costs a comparison and no more.
-func hash(b []byte) uint64 {
+func hash[T string | []byte](b T) uint64 {
 	h := uint64(14695981039346656037)
-	for _, c := range b {
-		h = (h ^ uint64(c)) * 1099511628211
+	for i := range len(b) {
+		h = (h ^ uint64(b[i])) * 1099511628211
 	}
 	return h
 }
 
-// find lists the words that a typed word may be: itself, else words that begin with it, else
+// like lists the words that a typed word may be which is none itself: words that begin with it, and
 // words one or two errors away, the nearest first. At most eight.
-func (v *vocabulary) find(w string) []found {
-	if id, ok := v.index[w]; ok {
-		return []found{{id, 1}}
-	}
+func (v *vocabulary) like(w string) []found {
 	out := v.near(w)
 	if len(w) >= 4 && !isNumber(w) {
 		for i, _ := slices.BinarySearch(v.words, w); i < len(v.words) && strings.HasPrefix(v.words[i], w) && len(out) < 8; i++ {
@@ -148,7 +144,7 @@ func (v *vocabulary) near(w string) []found {
 	}
 	seen := map[int32]bool{}
 	var out []found
-	for _, d := range shorter(w) {
+	for d := range shorter(w) {
 		for id := range v.leaving(d) {
 			if seen[id] || len(seen) > 400 {
 				continue
