@@ -5,11 +5,12 @@
 package bench
 
 import (
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strconv"
 	"strings"
+
+	jsonv1 "github.com/go-json-experiment/json/v1" // as encoding/json reads, in half the time
 
 	"forkwright/api/page/chart"
 	"forkwright/service/catalog"
@@ -39,7 +40,7 @@ func OfQuote(q *quote.Quote) (job.Bill, bool, error) {
 	if len(q.Bench) == 0 || string(q.Bench) == "null" {
 		return b, false, nil
 	}
-	if err := json.Unmarshal(q.Bench, &b); err != nil {
+	if err := jsonv1.Unmarshal(q.Bench, &b); err != nil {
 		return b, false, fmt.Errorf("reading the bench work of quote %s: %w", q.ID, err)
 	}
 	return b, len(b.Steps) > 0, nil
