@@ -43,6 +43,7 @@ type replacement struct {
 // both is one read. SKUs are all that may be named, sorted.
 func (a *asking) replacements(parts []wanted) (out []replacement, skus []string) {
 	replacing := fitment.NewReplacing(a.rev)
+	out = make([]replacement, 0, len(parts))
 	for _, w := range together(parts) {
 		if !w.settled {
 			out = append(out, replacement{w, replacing.InsteadOf(w.fork, w.sku)})
@@ -104,9 +105,6 @@ func (a *asking) insteadOut(w wanted, x fitment.Alternative, levels []stock.Leve
 	if x.Verdict != catalog.Unknown {
 		out.Verdict = x.Verdict.String()
 	}
-	own := levelsOf(levels, x.SKU)
-	for i := range own {
-		out.Levels = append(out.Levels, levelOf(&own[i], a.today()))
-	}
+	out.Levels = levelsOut(levelsOf(levels, x.SKU), a.today())
 	return out
 }

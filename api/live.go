@@ -207,11 +207,8 @@ func (a *asking) stockOut(skus []string, levels []stock.Level) []stockOut {
 		x, own := &out[i], levelsOf(levels, sku)
 		x.SKU = sku
 		x.Availability, x.On, x.Stale = stock.ForStorefront(own, today)
-		if a.view != forTrade {
-			continue
-		}
-		for k := range own {
-			x.Levels = append(x.Levels, levelOf(&own[k], today))
+		if a.view == forTrade {
+			x.Levels = levelsOut(own, today)
 		}
 	}
 	return out
@@ -225,6 +222,14 @@ func levelsOf(levels []stock.Level, sku string) []stock.Level {
 		to++
 	}
 	return levels[from:to]
+}
+
+func levelsOut(own []stock.Level, today string) []levelOut {
+	out := make([]levelOut, len(own))
+	for i := range own {
+		out[i] = levelOf(&own[i], today)
+	}
+	return out
 }
 
 // levelOf is a level as the trade sees it. What should have come in before today is no promise.

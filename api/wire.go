@@ -345,8 +345,10 @@ const firstYear = 1990
 
 // yearFits holds a model year to what the data can know: from 1990 to the year after next.
 func (s *Server) yearFits(wrong *fault.Fields, at string, year int) bool {
-	return inRange(wrong, at, float64(year), firstYear, float64(s.Now().Year()+2), "The model year")
+	return inRange(wrong, at, float64(year), firstYear, float64(s.lastYear()), "The model year")
 }
+
+func (s *Server) lastYear() int { return s.Now().Year() + 2 }
 
 // ---- pages ----------------------------------------------------------------------------------
 
@@ -417,19 +419,26 @@ var (
 	uses       = []string{"trail", "enduro", "downhill", "cross_country", "jump", "assisted"}
 )
 
-// facts fills in what is said of a fork beside which one it is, noting all that cannot be.
+// facts fills in what is said of a fork beside which one it is, noting all that cannot be. A
+// pointer is made only for what is wrong.
 func (a *asking) facts(o *fitment.Owned, in *forkIn, at forkPlaces, wrong *fault.Fields) {
-	if in.ModelYear != nil && a.s.yearFits(wrong, at("model_year"), *in.ModelYear) {
-		o.ModelYear = *in.ModelYear
+	number := func(name string, v *int, low, high int, what string) (n int, ok bool) {
+		if v == nil || *v < low || *v > high {
+			return 0, v != nil && inRange(wrong, at(name), float64(*v), float64(low), float64(high), what)
+		}
+		return *v, true
 	}
-	if mm := in.TravelAsBuiltMM; mm != nil && inRange(wrong, at("travel_as_built_mm"), float64(*mm), 40, 300, "The travel as built, in mm,") {
-		o.TravelBuilt = fitment.Travel{MM: *mm, How: fitment.Stated}
+	if year, ok := number("model_year", in.ModelYear, firstYear, a.s.lastYear(), "The model year"); ok {
+		o.ModelYear = year
 	}
-	if mm := in.TravelNowMM; mm != nil && inRange(wrong, at("travel_now_mm"), float64(*mm), 20, 300, "The travel now, in mm,") {
-		o.TravelNow = fitment.Travel{MM: *mm, How: fitment.How(cmp.Or(in.TravelKnownBy, string(fitment.Stated)))}
+	if mm, ok := number("travel_as_built_mm", in.TravelAsBuiltMM, 40, 300, "The travel as built, in mm,"); ok {
+		o.TravelBuilt = fitment.Travel{MM: mm, How: fitment.Stated}
+	}
+	if mm, ok := number("travel_now_mm", in.TravelNowMM, 20, 300, "The travel now, in mm,"); ok {
+		o.TravelNow = fitment.Travel{MM: mm, How: fitment.How(cmp.Or(in.TravelKnownBy, string(fitment.Stated)))}
 	}
 	word := func(name, v string, words []string) {
-		if v != "" && !slices.Contains(words, v) { // a pointer is made only for what is wrong
+		if v != "" && !slices.Contains(words, v) {
 			oneOf(wrong, at(name), name, v, words)
 		}
 	}
@@ -439,8 +448,10 @@ func (a *asking) facts(o *fitment.Owned, in *forkIn, at forkPlaces, wrong *fault
 	}
 	word("wheel_size", in.WheelSize, wheelSizes)
 	word("use", in.Use, uses)
-	if _, err := time.Parse(time.DateOnly, in.BuiltOn); in.BuiltOn != "" && err != nil {
-		wrong.Add(at("built_on"), "invalid_value", "built_on must be a date such as 2021-03-31.")
+	if in.BuiltOn != "" {
+		if _, err := time.Parse(time.DateOnly, in.BuiltOn); err != nil {
+			wrong.Add(at("built_on"), "invalid_value", "built_on must be a date such as 2021-03-31.")
+		}
 	}
 	if len(in.Q) > 400 || len(in.Serial) > 60 { // in bytes, which are never fewer than characters
 		length(wrong, at("q"), in.Q, 400)
@@ -466,7 +477,9 @@ func (a *asking) options(f *catalog.Fork, in map[string]string, at forkPlaces, w
 		return nil
 	}
 	out := make(map[string]string, len(in))
-	few(wrong, at("options"), len(in), 40)
+	if len(in) > 40 {
+		few(wrong, at("options"), len(in), 40)
+	}
 	for _, name := range sortedKeys(in) {
 		known := name == "damper" || slices.Contains(chassisFacts, name) || len(a.rev.FactValues(name)) > 0 ||
 			f != nil && slices.ContainsFunc(a.rev.Options(f.ID), func(o catalog.ForkOption) bool { return o.Fact == name })
@@ -474,7 +487,9 @@ func (a *asking) options(f *catalog.Fork, in map[string]string, at forkPlaces, w
 			wrong.Add(at("options/"+escaped(name)), "unknown_fact", "The catalog knows no fact %q of forks; see options of GET /v1/forks/{fork_id}.", printable(name))
 			continue
 		}
-		length(wrong, at("options/"+escaped(name)), in[name], 80)
+		if len(in[name]) > 80 { // in bytes, which are never fewer than characters
+			length(wrong, at("options/"+escaped(name)), in[name], 80)
+		}
 		out[name] = in[name]
 	}
 	return out
@@ -707,7 +722,7 @@ func (a *asking) verdictOut(v *fitment.Answer) verdictOut {
 	out := verdictOut{SKU: v.SKU, Verdict: v.Verdict.String(), SupersededBy: v.Follows, Reasons: a.reasonsOut(v.Reasons),
 		Requires: a.requirementsOut(v.Requires), Question: questionOut(v.Question)}
 	if p, ok := a.rev.Part(v.SKU); ok {
-		out.Name, out.Kind = a.partName(p.SKU), p.Kind
+		out.Name, out.Kind = cmp.Or(a.rev.Card(p).Name, p.SKU), p.Kind
 	}
 	if n := v.Nearest; n != nil {
 		out.Nearest = &nearestOut{SKU: n.SKU, Name: a.partName(n.SKU), Verdict: n.Verdict.String(), Why: n.Why}

@@ -170,7 +170,7 @@ func (e *entry) judge(rev *catalog.Revision) {
 		a.Answer.Reasons = plain("fork_not_named", values{{"fork", e.ForFork}})
 		a.Decision = Ask
 	default:
-		a.Answer = e.group.judge(e.part, true)
+		a.Answer = e.group.judge(e.part, withNearest)
 		a.Decision = decisionOf(a.Answer.Verdict)
 	}
 	e.checkQuantity(rev)
@@ -220,7 +220,7 @@ func (e *entry) checkQuantity(rev *catalog.Revision) {
 func (e *entry) add(f Finding) { e.answer.Findings = append(e.answer.Findings, f) }
 
 func finding1(code string, d Decision, v values, about ...*entry) Finding {
-	f := Finding{Code: code, Text: say(code, v), Decision: d}
+	f := Finding{Code: code, Text: say(code, v), Decision: d, Lines: make([]string, 0, len(about))}
 	for _, e := range about {
 		f.Lines = append(f.Lines, e.ID)
 	}

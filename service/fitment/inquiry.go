@@ -10,19 +10,22 @@ import (
 // judging judges parts for one fork as owned. What its questions have in common is found once,
 // and one question leaves its memory to the next. It is not safe for concurrent use.
 type judging struct {
-	rev   *catalog.Revision
-	owned *Owned        // nil, or without a fork: nobody said which
-	reach catalog.Reach // of the fork
-	name  string        // the fork's, with its maker's
-	asked inquiry
-	other *inquiry        // about an alternative
-	shelf []*catalog.Card // parts that rows list for the fork; nil before the first alternative is looked for
+	rev         *catalog.Revision
+	owned       *Owned        // nil, or without a fork: nobody said which
+	reach       catalog.Reach // of the fork
+	name        string        // the fork's, with its maker's
+	forkOptions []catalog.ForkOption
+	forkLimits  []catalog.Limit
+	asked       inquiry
+	other       *inquiry        // about an alternative
+	shelf       []*catalog.Card // parts that rows list for the fork; nil before the first alternative is looked for
 }
 
 func newJudging(rev *catalog.Revision, owned *Owned) *judging {
 	j := &judging{rev: rev, owned: owned}
 	if j.knowsFork() {
 		j.reach, j.name = rev.Reach(owned.Fork), forkName(rev, owned.Fork)
+		j.forkOptions, j.forkLimits = rev.Options(owned.Fork.ID), rev.Limits(owned.Fork.ID)
 	}
 	return j
 }
@@ -79,7 +82,7 @@ func (c *inquiry) inquire(j *judging, card *catalog.Card) {
 	}
 	c.rows = j.reach.Of(card, &c.room)
 	if c.springSide {
-		c.limits = c.rev.Limits(c.fork.ID)
+		c.limits = c.forkLimits
 	}
 	c.byTravel = c.travel > 0
 	for i := range c.limits {
@@ -121,7 +124,7 @@ func (c *inquiry) noteFact(name string) {
 		return
 	}
 	f := fact{name: name, stated: c.owned.Options[name]}
-	all := c.rev.Options(c.fork.ID)
+	all := c.forkOptions
 	for i := range all {
 		if all[i].Fact == name {
 			to := i + 1

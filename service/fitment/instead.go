@@ -115,9 +115,7 @@ func near(asked *catalog.Card, r *rival) bool {
 // First are the nearest that are wanted and fit, at most so many. Without a fork the verdict on
 // them is Unknown.
 func (x *Instead) First(most int, wanted func(sku string) bool) (out []Alternative) {
-	x.rivals = nearestFirst(x.rivals) // not before it is asked for: of most parts there is enough
-	for i := range x.rivals {
-		r := &x.rivals[i]
+	for r := range nearestFirst(x.rivals) {
 		if len(out) == most {
 			break
 		}

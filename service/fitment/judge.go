@@ -18,15 +18,24 @@ func Judge(rev *catalog.Revision, owned *Owned, sku string) Answer {
 	if !ok {
 		return notInCatalog(sku)
 	}
-	return newJudging(rev, owned).judge(part, true)
+	return newJudging(rev, owned).judge(part, withNearest)
 }
+
+// detail is how much is said of a no; a yes and a question are always explained.
+type detail uint8
+
+const (
+	noReasons   detail = iota // nobody reads it
+	withReasons               // why
+	withNearest               // why, and the nearest part that does fit
+)
 
 func notInCatalog(code string) Answer {
 	return Answer{SKU: code, Verdict: catalog.NotInCatalog, Reasons: plain("not_in_catalog", values{{"part", code}})}
 }
 
-// judge answers for one part; the nearest alternative is left out where nobody will read it.
-func (j *judging) judge(asked *catalog.Part, nearest bool) Answer {
+// judge answers for one part.
+func (j *judging) judge(asked *catalog.Part, no detail) Answer {
 	part := successor(j.rev, asked)
 	a := Answer{SKU: asked.SKU}
 	if part != asked {
@@ -41,8 +50,13 @@ func (j *judging) judge(asked *catalog.Part, nearest bool) Answer {
 	default:
 		c := &j.asked
 		c.inquire(j, j.rev.Card(part))
-		c.answer(&a)
-		if nearest && a.Verdict == catalog.DoesNotFit {
+		var s spread
+		a.Verdict, s = c.verdict()
+		if a.Verdict == catalog.DoesNotFit && no == noReasons {
+			return a
+		}
+		c.explain(&a, &s)
+		if a.Verdict == catalog.DoesNotFit && no == withNearest {
 			a.Nearest = c.nearest()
 		}
 	}
@@ -104,10 +118,8 @@ func (c *inquiry) keep(f finding, w *world) {
 	c.seen = append(c.seen, seen{f, in})
 }
 
-// answer gives the verdict and explains it.
-func (c *inquiry) answer(a *Answer) {
-	var s spread
-	a.Verdict, s = c.verdict()
+// explain says why the verdict is what it is, or what to ask.
+func (c *inquiry) explain(a *Answer, s *spread) {
 	switch {
 	case len(c.seen) == 0:
 		a.Reasons = plain("contradicts", c.contradiction("serial"))
@@ -117,7 +129,7 @@ func (c *inquiry) answer(a *Answer) {
 		a.Reasons[0].Fact, a.Reasons[0].Have = c.denied, c.statedText(c.denied)
 		a.Question = question(c.rev, c.denied, c.choices(c.denied))
 	case c.mixed:
-		c.ask(a, &s)
+		c.ask(a, s)
 	default:
 		told := c.seen[:min(len(c.seen), mostReasons)]
 		a.Reasons = make([]Reason, len(told))

@@ -64,6 +64,10 @@ func WhatFits(rev *catalog.Revision, owned *Owned, filter Filter) []Answer {
 		most = min(most, filter.Limit)
 	}
 	out := make([]Answer, 0, most)
+	no := noReasons
+	if filter.NearMisses {
+		no = withReasons
+	}
 	for _, c := range parts {
 		if len(out) == most {
 			break
@@ -71,7 +75,7 @@ func WhatFits(rev *catalog.Revision, owned *Owned, filter Filter) []Answer {
 		if filter.After != "" && ListKey(c.Part) <= filter.After {
 			continue
 		}
-		a := j.judge(c.Part, false)
+		a := j.judge(c.Part, no)
 		if a.Verdict != catalog.DoesNotFit || filter.NearMisses {
 			out = append(out, a)
 		}
@@ -170,7 +174,7 @@ func spans(rev *catalog.Revision, f *catalog.Fork, part *catalog.Part) []Span {
 func spansOfYear(rev *catalog.Revision, f *catalog.Fork, year int, part *catalog.Part) []Span {
 	var out []Span
 	for _, mm := range f.TravelsMM {
-		a := newJudging(rev, &Owned{Fork: f, ModelYear: year, TravelNow: Travel{mm, Stated}}).judge(part, false)
+		a := newJudging(rev, &Owned{Fork: f, ModelYear: year, TravelNow: Travel{mm, Stated}}).judge(part, noReasons)
 		if a.Verdict == catalog.DoesNotFit {
 			continue
 		}

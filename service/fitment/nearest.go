@@ -1,9 +1,8 @@
 package fitment
 
 import (
-	"cmp"
+	"iter"
 	"math"
-	"slices"
 
 	"forkwright/service/catalog"
 )
@@ -31,33 +30,51 @@ func (c *inquiry) nearest() *Alternative {
 		return nil
 	}
 	w := wish{c.judging, c.card}
-	rivals := nearestFirst(w.alternatives())
-	for i := range rivals {
-		if v := c.tried(rivals[i].card); includes(v) {
-			return &Alternative{SKU: rivals[i].card.Part.SKU, Verdict: v, Why: w.why(&rivals[i])}
+	for r := range nearestFirst(w.alternatives()) {
+		if v := c.tried(r.card); includes(v) {
+			return &Alternative{SKU: r.card.Part.SKU, Verdict: v, Why: w.why(r)}
 		}
 	}
 	return nil
 }
 
-// nearestFirst sorts rivals, and leaves each part once.
-func nearestFirst(rivals []rival) []rival {
-	slices.SortFunc(rivals, func(a, b rival) int {
-		switch {
-		case a.old != b.old:
-			return one(a.old) - one(b.old)
-		case a.travel != b.travel:
-			return int(a.travel - b.travel)
-		case a.family != b.family:
-			return one(a.family) - one(b.family)
-		case a.rate != b.rate:
-			return cmp.Compare(a.rate, b.rate)
-		case a.maker != b.maker:
-			return one(a.maker) - one(b.maker)
+// nearestFirst yields rivals in their order, each part once. One of the first mostly is the one,
+// so that each is looked for when it is asked for, and not all are sorted.
+func nearestFirst(rivals []rival) iter.Seq[*rival] {
+	return func(yield func(*rival) bool) {
+		var last *catalog.Card
+		for rest := rivals; len(rest) > 0; rest = rest[1:] {
+			first := 0
+			for i := range rest {
+				if rest[i].before(&rest[first]) {
+					first = i
+				}
+			}
+			rest[0], rest[first] = rest[first], rest[0]
+			if rest[0].card == last {
+				continue
+			}
+			if last = rest[0].card; !yield(&rest[0]) {
+				return
+			}
 		}
-		return a.card.Compare(b.card)
-	})
-	return slices.CompactFunc(rivals, func(a, b rival) bool { return a.card == b.card })
+	}
+}
+
+func (r *rival) before(s *rival) bool {
+	switch {
+	case r.old != s.old:
+		return s.old
+	case r.travel != s.travel:
+		return r.travel < s.travel
+	case r.family != s.family:
+		return s.family
+	case r.rate != s.rate:
+		return r.rate < s.rate
+	case r.maker != s.maker:
+		return s.maker
+	}
+	return r.card.Compare(s.card) < 0
 }
 
 // hopeless: no spring cures a fork past its mass or its use.
@@ -87,7 +104,7 @@ func (j *judging) listed() []*catalog.Card {
 	j.shelf = make([]*catalog.Card, 0, 32)
 	var last *catalog.Card
 	for card, verdict := range j.reach.Parts {
-		if card == last || card.Superseded || !includes(verdict) {
+		if card == last || !includes(verdict) || card.Superseded {
 			continue
 		}
 		last = card

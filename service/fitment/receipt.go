@@ -72,7 +72,7 @@ type Receipt struct {
 func Issue(rev *catalog.Revision, owned *Owned, a Answer, at time.Time) Receipt {
 	r := unsigned(rev, owned, a.SKU, at)
 	if r.MassLeftOut {
-		a = r.judge(rev, false)
+		a = r.judge(rev, withReasons)
 	}
 	r.Digest = digest(&a)
 	return r
@@ -98,7 +98,7 @@ func digest(a *Answer) [16]byte {
 }
 
 // judge asks a revision the receipt's question; the nearest alternative is no fact.
-func (r Receipt) judge(rev *catalog.Revision, nearest bool) Answer {
+func (r Receipt) judge(rev *catalog.Revision, no detail) Answer {
 	part, ok := rev.Part(r.SKU)
 	if !ok {
 		return notInCatalog(r.SKU)
@@ -108,7 +108,7 @@ func (r Receipt) judge(rev *catalog.Revision, nearest bool) Answer {
 		Serial: r.Serial, BuiltOn: r.BuiltOn, WheelSize: r.WheelSize, Use: r.Use,
 	}
 	owned.Fork, _ = rev.Fork(r.Fork)
-	return newJudging(rev, owned).judge(part, nearest)
+	return newJudging(rev, owned).judge(part, no)
 }
 
 // Change is what a recheck found.
@@ -121,7 +121,7 @@ type Change struct {
 
 // Recheck asks a receipt's question of the revision it names and of another one.
 func Recheck(r Receipt, then, now *catalog.Revision) Change {
-	c := Change{Was: r.judge(then, true), Is: r.judge(now, true)}
+	c := Change{Was: r.judge(then, withNearest), Is: r.judge(now, withNearest)}
 	c.Disputed = digest(&c.Was) != r.Digest
 	c.Changed = digest(&c.Is) != r.Digest
 	if c.Changed {
