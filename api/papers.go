@@ -13,6 +13,7 @@ import (
 	"forkwright/api/page/chart"
 	"forkwright/api/page/pdf"
 	"forkwright/api/ubl"
+	"forkwright/service"
 	"forkwright/service/account"
 	"forkwright/service/caller"
 	"forkwright/service/catalog"
@@ -39,12 +40,9 @@ var (
 
 // quotePaper is a quote as something that leaves the house. Personal values are joined here and
 // kept nowhere.
-func (s *Server) quotePaper(ctx context.Context, q quote.Quote, media string) (Raw, error) {
-	seller, customer, err := s.parties(ctx, q)
-	if err != nil {
-		return Raw{}, err
-	}
-	extras := paper.Extras{Customer: customer, PageURL: s.pageOf(q), Logo: seller.Logo}
+func (s *Server) quotePaper(p service.Paper, media string) (Raw, error) {
+	q, customer := p.Quote, customerOf(p.Person)
+	extras := paper.Extras{Customer: customer, PageURL: s.pageOf(q), Logo: p.Seller.Logo}
 	switch media {
 	case mediaPDF:
 		body, err := pdf.Quote(q, extras)
@@ -60,10 +58,8 @@ func (s *Server) quotePaper(ctx context.Context, q quote.Quote, media string) (R
 	return printed(mediaHTML, "", body, err)
 }
 
-// parties are the seller as it is now, for its logo and its bench, and the customer.
-func (s *Server) parties(ctx context.Context, q quote.Quote) (account.Seller, paper.Customer, error) {
-	seller, p, err := s.Quotes.Store.Parties(ctx, q.AccountID, q.PersonID)
-	return seller, paper.Customer{Name: p.Name, Email: p.Email, Phone: p.Phone, Address: p.Address}, err
+func customerOf(p account.Person) paper.Customer {
+	return paper.Customer{Name: p.Name, Email: p.Email, Phone: p.Phone, Address: p.Address}
 }
 
 // pageOf is the address of the page of a quote: absolute where it is known from where customers
@@ -110,10 +106,11 @@ func fileName(q quote.Quote, before, after string) string {
 // stays what was quoted. The quote does not know the rider: the setup's figures are those of what
 // is put together, and the sag is left to be written.
 func (s *Server) getBenchSheet(ctx context.Context, who caller.Caller, in getQuoteIn) (Raw, error) {
-	q, err := s.Quotes.WithBill(ctx, who.AccountID, in.QuoteID)
+	p, err := s.Quotes.BenchPaper(ctx, who.AccountID, in.QuoteID)
 	if err != nil {
 		return Raw{}, err
 	}
+	q := p.Quote
 	bill, ok, err := bench.OfQuote(&q)
 	if err != nil {
 		return Raw{}, err
@@ -121,20 +118,16 @@ func (s *Server) getBenchSheet(ctx context.Context, who caller.Caller, in getQuo
 	if !ok {
 		return Raw{}, fault.New(fault.NotFound, "no_bench_work", "There is no work at the bench in this quote: it was asked for without a job, or over the counter.")
 	}
-	seller, customer, err := s.parties(ctx, q)
-	if err != nil {
-		return Raw{}, err
-	}
 	rev, err := s.quotedFrom(ctx, q)
 	if err != nil {
 		return Raw{}, err
 	}
-	sheet := bench.Input{Bill: bill, Quote: &q, Customer: customer.Name, Units: unit.System(seller.Units), PageURL: s.PublicURL + "/v1/quotes/" + q.ID + "/bench-sheet"}
-	sheet.Language = cmp.Or(seller.BenchLanguage, q.Language)
+	sheet := bench.Input{Bill: bill, Quote: &q, Customer: p.Person.Name, Units: unit.System(p.Seller.Units), PageURL: s.PublicURL + "/v1/quotes/" + q.ID + "/bench-sheet"}
+	sheet.Language = cmp.Or(p.Seller.BenchLanguage, q.Language)
 	if rev != nil {
 		sheet.Name = bench.Names(rev, sheet.Language, "en")
 	}
-	sheet.Assembled, sheet.WhyNot = bench.Assemble(rev, &bill, seller.SagTargets)
+	sheet.Assembled, sheet.WhyNot = bench.Assemble(rev, &bill, p.Seller.SagTargets)
 	return benchPaper(bench.New(sheet), q, in.Media)
 }
 

@@ -313,12 +313,16 @@ func (s *Server) getQuote(ctx context.Context, who caller.Caller, in struct {
 	if in.Media != mediaJSON && len(in.Live) > 0 {
 		return nil, wrongField("query:live", "contradiction", "Paper does not change from minute to minute: live goes with application/json only.")
 	}
+	if in.Media != mediaJSON {
+		p, err := s.Quotes.Paper(ctx, who.AccountID, in.QuoteID)
+		if err != nil {
+			return nil, err
+		}
+		return s.quotePaper(p, in.Media)
+	}
 	q, err := s.Quotes.Get(ctx, who.AccountID, in.QuoteID)
 	if err != nil {
 		return nil, err
-	}
-	if in.Media != mediaJSON {
-		return s.quotePaper(ctx, q, in.Media)
 	}
 	out := s.quoteOut(q)
 	if out.Differences, err = s.differences(ctx, q); err != nil {
@@ -361,11 +365,11 @@ type readQuoteIn struct {
 
 // readQuotePage is for whoever has the token: the customer, in a browser, without a key.
 func (s *Server) readQuotePage(ctx context.Context, _ caller.Caller, in readQuoteIn) (Raw, error) {
-	q, err := s.Quotes.ByLink(ctx, sha256.Sum256([]byte(in.Token)))
+	p, err := s.Quotes.LinkedPaper(ctx, sha256.Sum256([]byte(in.Token)))
 	if err != nil {
 		return Raw{}, err
 	}
-	return s.quotePaper(ctx, q, in.Media)
+	return s.quotePaper(p, in.Media)
 }
 
 // ---- GET /v1/quotes -------------------------------------------------------------------------

@@ -65,17 +65,6 @@ func (d *DB) Person(ctx context.Context, accountID, id string) (account.Person, 
 	return p, err
 }
 
-// Parties reads who stands on a paper: the account's profile, and the person where one is named.
-func (d *DB) Parties(ctx context.Context, accountID, personID string) (s account.Seller, p account.Person, err error) {
-	err = d.readOnce(ctx, accountID, func(b *pgx.Batch) {
-		queueSeller(b, accountID, &s)
-		if personID != "" {
-			b.Queue(personSelect+` WHERE account_id = $1 AND id = $2`, accountID, personID).Query(collectOne(&p))
-		}
-	})
-	return s, p, err
-}
-
 const erase = `
 	UPDATE person SET name = NULL, email = NULL, phone = NULL, address = NULL, note = NULL, rider_mass_kg = NULL, erased_at = $1
 	WHERE erased_at IS NULL AND account_id = $2`

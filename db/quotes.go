@@ -243,16 +243,31 @@ func (d *DB) linkQuote(ctx context.Context, q execer, accountID, id string, dige
 	return err
 }
 
-// QuoteByLink reads the quote that a token's digest stands for.
-func (d *DB) QuoteByLink(ctx context.Context, digest [32]byte) (quote.Quote, error) {
-	var accountID, id string
-	err := d.plain(ctx, func(q querier) error {
+// LinkedQuote is the quote that a token's digest stands for.
+func (d *DB) LinkedQuote(ctx context.Context, digest [32]byte) (accountID, id string, err error) {
+	err = d.plain(ctx, func(q querier) error {
 		return q.QueryRow(ctx, `SELECT account_id::text, quote_id::text FROM page_link WHERE digest = $1 AND (expires_at IS NULL OR expires_at > $2)`, digest[:], d.now()).Scan(&accountID, &id)
 	})
+	return accountID, id, quoteNotFound(err)
+}
+
+// QuotePaper reads a quote with who stands on its paper now.
+func (d *DB) QuotePaper(ctx context.Context, accountID, id string) (p service.Paper, err error) {
+	var body []byte
+	var persons []account.Person
+	err = d.readOnce(ctx, accountID, func(b *pgx.Batch) {
+		b.Queue(quoteSelect, accountID, id).QueryRow(func(row pgx.Row) error { return row.Scan(&body) })
+		queueSeller(b, accountID, &p.Seller)
+		b.Queue(personSelect+` WHERE account_id = $1 AND id = (SELECT person_id FROM quote WHERE account_id = $1 AND id = $2)`, accountID, id).Query(collect(&persons))
+	})
 	if err != nil {
-		return quote.Quote{}, quoteNotFound(err)
+		return p, quoteNotFound(err)
 	}
-	return d.Quote(ctx, accountID, id)
+	if len(persons) > 0 {
+		p.Person = persons[0]
+	}
+	p.Quote, err = readBody(body)
+	return p, err
 }
 
 // Quotes lists an account's quotes, newest first.

@@ -25,8 +25,6 @@ type QuoteStore interface {
 	// is none of them.
 	Terms(ctx context.Context, accountID string, skus []string, country string) (QuoteTerms, error)
 	StockOf(ctx context.Context, skus, locations []string) ([]stock.Level, error)
-	// Parties are the seller and the person of a quote, empty where it has none or was erased.
-	Parties(ctx context.Context, accountID, personID string) (account.Seller, account.Person, error)
 
 	// RepeatedQuote is the answer given before to the caller's Idempotency-Key, nil without one.
 	RepeatedQuote(ctx context.Context, by caller.Caller) (*quote.Quote, error)
@@ -43,8 +41,17 @@ type QuoteStore interface {
 	// has the version before.
 	ReviseQuote(ctx context.Context, by caller.Caller, r quote.Revision, digest func(id string) [32]byte) (quote.Quote, error)
 	Quotes(ctx context.Context, accountID string, f QuoteFilter) ([]QuoteRow, error)
-	// QuoteByLink finds a quote by the digest of the token that was stored with it.
-	QuoteByLink(ctx context.Context, digest [32]byte) (quote.Quote, error)
+	QuotePaper(ctx context.Context, accountID, id string) (Paper, error)
+	// LinkedQuote finds a quote by the digest of the token that was stored with it.
+	LinkedQuote(ctx context.Context, digest [32]byte) (accountID, id string, err error)
+}
+
+// Paper is a quote with who stands on its paper: the seller as it is now, for its logo and its
+// bench, and the customer, empty where there is none or was erased.
+type Paper struct {
+	Quote  quote.Quote
+	Seller account.Seller
+	Person account.Person
 }
 
 // TakeNumber takes the next number of a series; numbers have no gaps.
@@ -237,14 +244,14 @@ func (s *Quoting) Get(ctx context.Context, accountID, id string) (quote.Quote, e
 	return s.settled(ctx, q)
 }
 
-// WithBill is a quote as Get gives it, with what its bench sheet is made from.
-func (s *Quoting) WithBill(ctx context.Context, accountID, id string) (quote.Quote, error) {
-	q, err := s.Get(ctx, accountID, id)
-	if err != nil || len(q.Bench) > 0 {
-		return q, err
+// BenchPaper is Paper with what the quote's bench sheet is made from.
+func (s *Quoting) BenchPaper(ctx context.Context, accountID, id string) (Paper, error) {
+	p, err := s.Paper(ctx, accountID, id)
+	if err != nil || len(p.Quote.Bench) > 0 {
+		return p, err
 	}
-	q.Bench, err = s.Store.QuoteBill(ctx, accountID, id)
-	return q, err
+	p.Quote.Bench, err = s.Store.QuoteBill(ctx, accountID, id)
+	return p, err
 }
 
 func (s *Quoting) settled(ctx context.Context, q quote.Quote) (quote.Quote, error) {
@@ -265,13 +272,23 @@ func (s *Quoting) Settle(ctx context.Context, accountID, id string) (quote.Quote
 	})
 }
 
-// ByLink is the quote behind the token of a page.
-func (s *Quoting) ByLink(ctx context.Context, digest [32]byte) (quote.Quote, error) {
-	q, err := s.Store.QuoteByLink(ctx, digest)
+// Paper is a quote as Get gives it, with who stands on its paper.
+func (s *Quoting) Paper(ctx context.Context, accountID, id string) (Paper, error) {
+	p, err := s.Store.QuotePaper(ctx, accountID, id)
 	if err != nil {
-		return q, err
+		return p, err
 	}
-	return s.settled(ctx, q)
+	p.Quote, err = s.settled(ctx, p.Quote)
+	return p, err
+}
+
+// LinkedPaper is the paper behind the token of a page.
+func (s *Quoting) LinkedPaper(ctx context.Context, digest [32]byte) (Paper, error) {
+	accountID, id, err := s.Store.LinkedQuote(ctx, digest)
+	if err != nil {
+		return Paper{}, err
+	}
+	return s.Paper(ctx, accountID, id)
 }
 
 // Issue makes a draft binding.

@@ -31,16 +31,21 @@ import (
 )
 
 // bareOp is one route of the bare server: it reads a body strictly into the operation's type,
-// runs Select if there is one, and writes one fixed answer.
+// runs Selects if there are any, and writes one fixed answer.
 type bareOp struct {
-	Operation string   `json:"operation"`
-	Method    string   `json:"method"`
-	Path      string   `json:"path"` // as echo writes it
-	Answer    string   `json:"answer"`
-	Type      string   `json:"type"` // of the answer; application/json is decoded once and encoded each time
-	Account   string   `json:"account,omitempty"`
-	Select    string   `json:"select,omitempty"`
-	Args      [][]byte `json:"args,omitempty"` // JSON, a string or a list of strings each
+	Operation string       `json:"operation"`
+	Method    string       `json:"method"`
+	Path      string       `json:"path"` // as echo writes it
+	Answer    string       `json:"answer"`
+	Type      string       `json:"type"` // of the answer; application/json is decoded once and encoded each time
+	Account   string       `json:"account,omitempty"`
+	Selects   []bareSelect `json:"selects,omitempty"`
+}
+
+// bareSelect is one select; each argument is a string or a list of strings.
+type bareSelect struct {
+	SQL  string `json:"sql"`
+	Args []any  `json:"args"`
 }
 
 type bareConfig struct {
@@ -175,10 +180,7 @@ func (op bareOp) handler(types *api.Server, pool *pgxpool.Pool) (echo.HandlerFun
 			return nil, errors.New("the answer does not come out of its type as it went in")
 		}
 	}
-	args, err := op.args()
-	if err != nil {
-		return nil, err
-	}
+	op.readArgs()
 	return func(c echo.Context) error {
 		req := c.Request()
 		if body != nil {
@@ -190,8 +192,8 @@ func (op bareOp) handler(types *api.Server, pool *pgxpool.Pool) (echo.HandlerFun
 				return err
 			}
 		}
-		if op.Select != "" {
-			if err := op.query(req.Context(), pool, args); err != nil {
+		if len(op.Selects) > 0 {
+			if err := op.query(req.Context(), pool); err != nil {
 				return err
 			}
 		}
@@ -210,35 +212,33 @@ func (op bareOp) handler(types *api.Server, pool *pgxpool.Pool) (echo.HandlerFun
 	}, nil
 }
 
-func (op bareOp) args() ([]any, error) {
-	var out []any
-	for _, text := range op.Args {
-		var v any
-		if err := gojson.Unmarshal(text, &v); err != nil {
-			return nil, err
-		}
-		if list, ok := v.([]any); ok {
-			texts := make([]string, len(list))
-			for i := range list {
-				texts[i] = list[i].(string)
+// readArgs makes lists of strings of what JSON made lists of anything.
+func (op bareOp) readArgs() {
+	for _, s := range op.Selects {
+		for i, v := range s.Args {
+			list, ok := v.([]any)
+			if !ok {
+				continue
 			}
-			v = texts
+			texts := make([]string, len(list))
+			for j := range list {
+				texts[j] = list[j].(string)
+			}
+			s.Args[i] = texts
 		}
-		out = append(out, v)
 	}
-	return out, nil
 }
 
 // query reads all rows and keeps none; with an account, in one transaction and one round trip.
-func (op bareOp) query(ctx context.Context, pool *pgxpool.Pool, args []any) error {
+func (op bareOp) query(ctx context.Context, pool *pgxpool.Pool) error {
 	read := func(rows pgx.Rows) error {
 		for rows.Next() {
 			rows.RawValues()
 		}
 		return rows.Err()
 	}
-	if op.Account == "" {
-		rows, err := pool.Query(ctx, op.Select, args...)
+	if op.Account == "" && len(op.Selects) == 1 {
+		rows, err := pool.Query(ctx, op.Selects[0].SQL, op.Selects[0].Args...)
 		if err != nil {
 			return err
 		}
@@ -246,7 +246,11 @@ func (op bareOp) query(ctx context.Context, pool *pgxpool.Pool, args []any) erro
 		return read(rows)
 	}
 	b := &pgx.Batch{}
-	b.Queue(`SELECT set_config('app.account', $1, true)`, op.Account)
-	b.Queue(op.Select, args...).Query(read)
+	if op.Account != "" {
+		b.Queue(`SELECT set_config('app.account', $1, true)`, op.Account)
+	}
+	for _, s := range op.Selects {
+		b.Queue(s.SQL, s.Args...).Query(read)
+	}
 	return pool.SendBatch(ctx, b).Close()
 }

@@ -168,7 +168,7 @@ func (w *world) whatFits() ([]row, error) {
 	}
 	slices.Sort(skus)
 	return w.against("what fits "+w.sizes.rowName, 0.8, s, reqs, bareOp{Operation: "listForkParts", Method: "GET", Path: "/v1/forks/:fork_id/parts", Type: "application/json",
-		Answer: answer, Select: stockSelect, Args: [][]byte{[]byte(text(skus)), []byte("null")}})
+		Answer: answer, Selects: []bareSelect{{stockSelect, []any{skus, nil}}}})
 }
 
 func (w *world) forkSearch() ([]row, error) {

@@ -49,7 +49,21 @@ func (s *shop) made() (id string, lines int, err error) {
 	return q.ID + q.Alias, len(q.Lines), nil
 }
 
-// quotePage is the printable page; the bare side runs the same select in the same round trip
+// paperSelects are what the service reads for a quote on paper: the quote, the seller and the customer.
+func paperSelects(account, id string) []bareSelect {
+	return []bareSelect{
+		{`SELECT body FROM quote WHERE account_id = $1 AND id = $2`, []any{account, id}},
+		{`SELECT account_id::text AS account_id, version, legal_name, trading_name, street, street_more, postcode, city, region, country, registration,
+			contact, tax_ids, tax_country, tax_region, default_currency, price_basis, languages, bench_language, units, paper,
+			terms, texts, logo, logo_type, series, number_form, time_zone, validity_days, hold_days, labor, sag_targets, updated_at
+		FROM seller_profile WHERE account_id = $1`, []any{account}},
+		{`SELECT id::text AS id, account_id::text AS account_id, coalesce(name, '') AS name, coalesce(email, '') AS email, coalesce(phone, '') AS phone,
+			coalesce(address, '') AS address, coalesce(note, '') AS note, rider_mass_kg, created_at, used_at, erased_at
+		FROM person WHERE account_id = $1 AND id = (SELECT person_id FROM quote WHERE account_id = $1 AND id = $2)`, []any{account, id}},
+	}
+}
+
+// quotePage is the printable page; the bare side runs the same selects in the same round trip
 // and sends the same page.
 func (w *world) quotePage() ([]row, error) {
 	s, err := w.demoShop()
@@ -62,7 +76,7 @@ func (w *world) quotePage() ([]row, error) {
 	}
 	reqs := []request{build("GET", "/v1/quotes/"+id, s.key, "text/html", "")}
 	return w.against("quote page", 0.6, s, reqs, bareOp{Operation: "getQuote", Method: "GET", Path: "/v1/quotes/:quote_id", Type: "text/html; charset=utf-8",
-		Account: s.accountID, Select: `SELECT body FROM quote WHERE account_id = $1 AND id = $2`, Args: [][]byte{[]byte(text(s.accountID)), []byte(text(id))}})
+		Account: s.accountID, Selects: paperSelects(s.accountID, id)})
 }
 
 // quote is measured against the same rows left through the same socket as the same role.
