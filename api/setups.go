@@ -267,7 +267,7 @@ func (r *setupReader) question(in *setupBody) (setup.Question, error) {
 func (r *setupReader) hardware(in *hardwareIn) (*setup.Hardware, error) {
 	const at = "/hardware"
 	h := &setup.Hardware{TravelMM: r.number(at, "travel", in.Travel, "travel_mm", in.TravelMM, unit.Length), NoBump: in.NoBump,
-		BoreMM: in.BoreMM, ShaftMM: in.ShaftMM, Exponent: in.Exponent}
+		BoreMM: in.BoreMM, ShaftMM: in.ShaftMM, Exponent: in.Exponent, Springs: make([]setup.GivenSpring, 0, len(in.Springs))}
 	for i := range in.Springs {
 		s, err := r.spring(at+"/springs/"+strconv.Itoa(i), &in.Springs[i])
 		if err != nil {
@@ -783,8 +783,8 @@ func (a *asking) setupOut(q *setup.Question, got *setup.Answer, all bool) setupO
 	for _, c := range got.Clicks {
 		out.Clicks = append(out.Clicks, a.clickOut(c))
 	}
-	for _, s := range got.Curves {
-		out.Curves = append(out.Curves, curveOf(s))
+	for i := range got.Curves {
+		out.Curves = append(out.Curves, curveOf(&got.Curves[i]))
 	}
 	for _, c := range got.Cautions {
 		out.Cautions = append(out.Cautions, cautionOut{c.Code, c.Text, c.Reason})
@@ -923,10 +923,10 @@ func (a *asking) airSetupOut(x *setup.AirSetup) *airSetupOut {
 	return out
 }
 
-func curveOf(s setup.Series) curveOut {
-	out := curveOut{Name: s.Name, Exponent: short(s.Exponent), Points: make([]pointOut, 0, len(s.Points))}
-	for _, p := range s.Points {
-		out.Points = append(out.Points, pointOut{short(p.TravelMM), short(p.TotalN), short(p.EnergyJ)})
+func curveOf(s *setup.Series) curveOut {
+	out := curveOut{Name: s.Name, Exponent: short(s.Exponent), Points: make([]pointOut, 0, spring.Room(s.Steps))}
+	for p := range s.Points() {
+		out.Points = append(out.Points, pointOut{short(p.TravelMM), short(p.TotalN), short(s.Curve.Energy(p.TravelMM).TotalJ)})
 	}
 	return out
 }

@@ -97,7 +97,7 @@ func (w *work) air(part *catalog.AirCartridge) error {
 			if n == spring.Slow {
 				name = "recommended_slow"
 			}
-			a.Curves = append(a.Curves, Series{name, n, c.Sample(max(w.q.CurvePoints, spring.MinPoints))})
+			a.Curves = append(a.Curves, Series{name, n, c, w.q.CurvePoints})
 		}
 	}
 	return nil

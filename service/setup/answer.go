@@ -1,6 +1,8 @@
 package setup
 
 import (
+	"iter"
+
 	"forkwright/service/catalog"
 	"forkwright/service/fault"
 	"forkwright/service/fitment"
@@ -289,12 +291,17 @@ type FromMeasured struct {
 	Text              string
 }
 
-// Series is one force-travel curve.
+// Series is one force-travel curve. It is sampled by who shows it: a picture shows two of three,
+// and no energy.
 type Series struct {
 	Name     string // recommended|recommended_slow|neighbor
 	Exponent float64
-	Points   []spring.Point
+	Curve    spring.Curve
+	Steps    int // as were asked for
 }
+
+// Points yields the curve at even steps, as many as were asked for, and at least 161.
+func (s *Series) Points() iter.Seq[spring.Point] { return s.Curve.Sample(s.Steps) }
 
 // Engineering is for engineering eyes only and belongs in no customer's answer: real dampers
 // are not linear, and nothing published was found for bicycles.

@@ -34,8 +34,8 @@ type Assembled struct {
 	Fault       string // why it must not be ridden; empty: nothing speaks against it
 	Target      Target
 	Clicks      []Click
-	Cautions    []Caution      // of the hardware
-	Curve       []spring.Point // a fast stroke
+	Cautions    []Caution    // of the hardware
+	Curve       spring.Curve // a fast stroke
 }
 
 // SagRange is the sag within the tolerance of the target, in mm.
@@ -75,7 +75,7 @@ func Assemble(rev *catalog.Revision, in Assembly) (Assembled, error) {
 	slow := r.fork(&c, spring.Slow)
 	out := Assembled{
 		TravelMM: r.travel, Setup: built, SlowEndN: slow.EndN(), PreloadSaid: in.Preload != 0, BumpSaid: in.BumpKPa != nil, Target: a.Target,
-		Clicks: clicksFor(rev, in.Cartridge, in.Damper, built.Spring.RateNPerMM), Cautions: a.Cautions, Curve: r.fork(&c, r.exponent).Sample(spring.MinPoints),
+		Clicks: clicksFor(rev, in.Cartridge, in.Damper, built.Spring.RateNPerMM), Cautions: a.Cautions, Curve: r.fork(&c, r.exponent),
 	}
 	if c.Reason.Rejected() {
 		out.Fault = r.why(&built).Text

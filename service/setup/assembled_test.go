@@ -1,6 +1,7 @@
 package setup_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -55,8 +56,9 @@ func TestAnAssemblyHasTheForcesOfTheSetupThatChoseIt(t *testing.T) {
 		if got.SlowEndN > got.Setup.EndN {
 			t.Errorf("%s: pressed slowly it takes more than in a fast stroke", f.ID)
 		}
-		for i, p := range a.Curves[0].Points {
-			near(t, f.ID+" curve", got.Curve[i].TotalN, p.TotalN, 1e-9)
+		points := slices.Collect(a.Curves[0].Points())
+		for i, p := range slices.Collect(got.Curve.Sample(0)) {
+			near(t, f.ID+" curve", p.TotalN, points[i].TotalN, 1e-9)
 		}
 		if diff := cmp.Diff(a.Clicks, got.Clicks); diff != "" {
 			t.Errorf("%s: clicks (-setup +assembly):\n%s", f.ID, diff)

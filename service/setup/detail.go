@@ -211,9 +211,8 @@ func (w *work) massChart(r *rig, best *Setup) {
 // curves are what a chart draws: force over travel in a fast stroke, the same slow (what rules
 // sag), and the neighbor.
 func (w *work) curves(r *rig, best *Setup) {
-	points := max(w.q.CurvePoints, spring.MinPoints)
 	add := func(name string, c *Candidate, n float64) {
-		w.a.Curves = append(w.a.Curves, Series{name, n, r.fork(c, n).Sample(points)})
+		w.a.Curves = append(w.a.Curves, Series{name, n, r.fork(c, n), w.q.CurvePoints})
 	}
 	add("recommended", &best.Candidate, r.exponent)
 	if r.exponent != spring.Slow {

@@ -1,6 +1,9 @@
 package spring
 
-import "math"
+import (
+	"iter"
+	"math"
+)
 
 // Energy is what a fork takes up from full extension to one travel, in J.
 type Energy struct {
@@ -76,32 +79,36 @@ func (c Curve) Progression() float64 {
 type Point struct {
 	TravelMM float64
 	Parts
-	EnergyJ float64
 }
 
 // MinPoints makes steps of 1 mm on 160 mm of travel.
 const MinPoints = 161
 
-// Sample is the curve at n even steps (at least MinPoints) plus the contact of each stop.
+// Room is how many points there are at most in a sample of n steps.
+func Room(n int) int { return max(n, MinPoints) + 4 }
+
+// Sample yields the curve at n even steps (at least MinPoints) plus the contact of each stop.
 // Where a stop takes hold with a step, contact stands twice, before and after it.
-func (c Curve) Sample(n int) []Point {
+func (c Curve) Sample(n int) iter.Seq[Point] {
 	n = max(n, MinPoints)
-	out := make([]Point, 0, n+4)
-	breaks := c.breaks()
-	for i := range n {
-		x := math.Min(c.travel*float64(i)/float64(n-1), c.travel) // rounding may pass the end
-		for len(breaks) > 0 && breaks[0] <= x {
-			out = c.appendBreak(out, breaks[0])
-			if breaks[0] == x {
-				x = math.NaN() // stands already
+	return func(yield func(Point) bool) {
+		breaks := c.breaks()
+		for i := range n {
+			x := math.Min(c.travel*float64(i)/float64(n-1), c.travel) // rounding may pass the end
+			for len(breaks) > 0 && breaks[0] <= x {
+				if !c.yieldBreak(yield, breaks[0]) {
+					return
+				}
+				if breaks[0] == x {
+					x = math.NaN() // stands already
+				}
+				breaks = breaks[1:]
 			}
-			breaks = breaks[1:]
-		}
-		if !math.IsNaN(x) {
-			out = append(out, Point{x, c.parts(x, x), c.Energy(x).TotalJ})
+			if !math.IsNaN(x) && !yield(Point{x, c.parts(x, x)}) {
+				return
+			}
 		}
 	}
-	return out
 }
 
 func (c *Curve) breaks() []float64 {
@@ -121,13 +128,8 @@ func (c *Curve) breaks() []float64 {
 	return out
 }
 
-func (c *Curve) appendBreak(out []Point, x float64) []Point {
-	energy := c.Energy(x).TotalJ
+func (c *Curve) yieldBreak(yield func(Point) bool, x float64) bool {
 	before := c.parts(x, math.Nextafter(x, 0))
 	after := c.parts(x, math.Nextafter(x, math.Inf(1)))
-	out = append(out, Point{x, before, energy})
-	if after.TotalN-before.TotalN > 1e-6 {
-		out = append(out, Point{x, after, energy})
-	}
-	return out
+	return yield(Point{x, before}) && (after.TotalN-before.TotalN <= 1e-6 || yield(Point{x, after}))
 }

@@ -198,8 +198,10 @@ func (f ForceTravel) Draw(c Canvas, b Box) {
 // so that the part that is ridden can still be read.
 func (p *plot) chooseRange() {
 	most := 0.0
-	for _, pt := range slices.Concat(p.Main.Points, p.neighborPoints()) {
-		most = max(most, pt.ForceN)
+	for _, points := range [][]Point{p.Main.Points, p.neighborPoints()} {
+		for _, pt := range points {
+			most = max(most, pt.ForceN)
+		}
 	}
 	if p.End != nil {
 		most = max(most, p.End.HighN)

@@ -1,6 +1,8 @@
 package chart
 
 import (
+	"iter"
+
 	"forkwright/service/setup"
 	"forkwright/service/spring"
 	"forkwright/service/unit"
@@ -10,13 +12,12 @@ import (
 // reports false where the answer holds no curve.
 func OfSetup(a *setup.Answer, u unit.System) (ForceTravel, bool) {
 	f := ForceTravel{TravelMM: a.TravelMM, Units: u}
-	for _, s := range a.Curves {
-		c := Curve{Points: points(s.Points)}
-		switch s.Name {
+	for i := range a.Curves {
+		switch s := &a.Curves[i]; s.Name {
 		case "recommended":
-			f.Main.Points = c.Points
+			f.Main.Points = points(s.Points(), s.Steps)
 		case "neighbor":
-			f.Neighbor = &c
+			f.Neighbor = &Curve{Points: points(s.Points(), s.Steps)}
 		}
 	}
 	if len(f.Main.Points) == 0 {
@@ -43,7 +44,7 @@ func OfSetup(a *setup.Answer, u unit.System) (ForceTravel, bool) {
 
 // OfAssembled is the chart of a spring side that nobody has sat on yet: with the sag to aim at.
 func OfAssembled(a *setup.Assembled, u unit.System) ForceTravel {
-	f := ForceTravel{TravelMM: a.TravelMM, Units: u, Main: Curve{Points: points(a.Curve)}}
+	f := ForceTravel{TravelMM: a.TravelMM, Units: u, Main: Curve{Points: points(a.Curve.Sample(0), 0)}}
 	f.coil(&a.Setup)
 	low, high := a.SagRange()
 	f.Sag = &Sag{MM: a.Target.MM, LowMM: low, HighMM: high, Aim: true}
@@ -68,10 +69,10 @@ func system(u unit.System) unit.System {
 	return unit.Metric
 }
 
-func points(in []spring.Point) []Point {
-	out := make([]Point, len(in))
-	for i, p := range in {
-		out[i] = Point{p.TravelMM, p.TotalN}
+func points(in iter.Seq[spring.Point], steps int) []Point {
+	out := make([]Point, 0, spring.Room(steps))
+	for p := range in {
+		out = append(out, Point{p.TravelMM, p.TotalN})
 	}
 	return out
 }
