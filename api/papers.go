@@ -42,7 +42,7 @@ var (
 // kept nowhere.
 func (s *Server) quotePaper(p service.Paper, media string) (Raw, error) {
 	q, customer := p.Quote, customerOf(p.Person)
-	extras := paper.Extras{Customer: customer, PageURL: s.pageOf(q), Logo: p.Seller.Logo}
+	extras := paper.Extras{Customer: customer, PageURL: s.pageOf(q), Logo: p.Logo}
 	switch media {
 	case mediaPDF:
 		body, err := pdf.Quote(q, extras)
@@ -106,7 +106,7 @@ func fileName(q quote.Quote, before, after string) string {
 // stays what was quoted. The quote does not know the rider: the setup's figures are those of what
 // is put together, and the sag is left to be written.
 func (s *Server) getBenchSheet(ctx context.Context, who caller.Caller, in getQuoteIn) (Raw, error) {
-	p, err := s.Quotes.BenchPaper(ctx, who.AccountID, in.QuoteID)
+	p, seller, err := s.Quotes.BenchPaper(ctx, who.AccountID, in.QuoteID)
 	if err != nil {
 		return Raw{}, err
 	}
@@ -122,12 +122,12 @@ func (s *Server) getBenchSheet(ctx context.Context, who caller.Caller, in getQuo
 	if err != nil {
 		return Raw{}, err
 	}
-	sheet := bench.Input{Bill: bill, Quote: &q, Customer: p.Person.Name, Units: unit.System(p.Seller.Units), PageURL: s.PublicURL + "/v1/quotes/" + q.ID + "/bench-sheet"}
-	sheet.Language = cmp.Or(p.Seller.BenchLanguage, q.Language)
+	sheet := bench.Input{Bill: bill, Quote: &q, Customer: p.Person.Name, Units: unit.System(seller.Units), PageURL: s.PublicURL + "/v1/quotes/" + q.ID + "/bench-sheet"}
+	sheet.Language = cmp.Or(seller.BenchLanguage, q.Language)
 	if rev != nil {
 		sheet.Name = bench.Names(rev, sheet.Language, "en")
 	}
-	sheet.Assembled, sheet.WhyNot = bench.Assemble(rev, &bill, p.Seller.SagTargets)
+	sheet.Assembled, sheet.WhyNot = bench.Assemble(rev, &bill, seller.SagTargets)
 	return benchPaper(bench.New(sheet), q, in.Media)
 }
 

@@ -123,19 +123,19 @@ func (d *DB) Quote(ctx context.Context, accountID, id string) (quote.Quote, erro
 	return readBody(body)
 }
 
-// QuoteBill reads the bill of a quote's work at the bench as it was stored with it, nil where
-// there was none.
-func (d *DB) QuoteBill(ctx context.Context, accountID, id string) (json.RawMessage, error) {
-	var bill []byte
-	err := d.readOnce(ctx, accountID, func(b *pgx.Batch) {
+// QuoteBench reads what a bench sheet takes beside its quote: the bill of the work as it was
+// stored with it, nil where there was none, and the seller.
+func (d *DB) QuoteBench(ctx context.Context, accountID, id string) (bill json.RawMessage, s account.Seller, err error) {
+	err = d.readOnce(ctx, accountID, func(b *pgx.Batch) {
 		b.Queue(`SELECT bill FROM quote_bill WHERE account_id = $1 AND quote_id = $2`, accountID, id).QueryRow(func(row pgx.Row) error {
-			if err := row.Scan(&bill); !errors.Is(err, pgx.ErrNoRows) {
+			if err := row.Scan((*[]byte)(&bill)); !errors.Is(err, pgx.ErrNoRows) {
 				return err
 			}
 			return nil
 		})
+		queueSeller(b, accountID, &s)
 	})
-	return bill, err
+	return bill, s, err
 }
 
 // bodyRules are those of encoding/json, by a decoder that needs half the time. It need not look
@@ -251,13 +251,13 @@ func (d *DB) LinkedQuote(ctx context.Context, digest [32]byte) (accountID, id st
 	return accountID, id, quoteNotFound(err)
 }
 
-// QuotePaper reads a quote with who stands on its paper now.
+// QuotePaper reads a quote with what its paper shows of the seller and of the customer now.
 func (d *DB) QuotePaper(ctx context.Context, accountID, id string) (p service.Paper, err error) {
 	var body []byte
 	var persons []account.Person
 	err = d.readOnce(ctx, accountID, func(b *pgx.Batch) {
 		b.Queue(quoteSelect, accountID, id).QueryRow(func(row pgx.Row) error { return row.Scan(&body) })
-		queueSeller(b, accountID, &p.Seller)
+		b.Queue(`SELECT logo FROM seller_profile WHERE account_id = $1`, accountID).QueryRow(func(row pgx.Row) error { return row.Scan(&p.Logo) })
 		b.Queue(personSelect+` WHERE account_id = $1 AND id = (SELECT person_id FROM quote WHERE account_id = $1 AND id = $2)`, accountID, id).Query(collect(&persons))
 	})
 	if err != nil {

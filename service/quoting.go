@@ -32,8 +32,8 @@ type QuoteStore interface {
 	SellerOrRepeated(ctx context.Context, by caller.Caller) (account.Seller, *quote.Quote, error)
 	CreateQuote(ctx context.Context, by caller.Caller, n NewQuote) (quote.Quote, error)
 	Quote(ctx context.Context, accountID, id string) (quote.Quote, error)
-	// QuoteBill is the bill of a quote's work at the bench, nil without one.
-	QuoteBill(ctx context.Context, accountID, id string) (json.RawMessage, error)
+	// QuoteBench is the bill of a quote's work at the bench, nil without one, and its seller.
+	QuoteBench(ctx context.Context, accountID, id string) (json.RawMessage, account.Seller, error)
 	// UpdateQuote changes a quote under its lock, if it still has the version; 0 is any. What
 	// the event reserves, releases or consumes is booked in the same transaction.
 	UpdateQuote(ctx context.Context, by caller.Caller, id string, version int64, change QuoteChange) (quote.Quote, error)
@@ -46,11 +46,11 @@ type QuoteStore interface {
 	LinkedQuote(ctx context.Context, digest [32]byte) (accountID, id string, err error)
 }
 
-// Paper is a quote with who stands on its paper: the seller as it is now, for its logo and its
-// bench, and the customer, empty where there is none or was erased.
+// Paper is a quote with the seller's logo, nil without one, and the customer, empty where there is
+// none or was erased: both as they are now.
 type Paper struct {
 	Quote  quote.Quote
-	Seller account.Seller
+	Logo   []byte
 	Person account.Person
 }
 
@@ -244,14 +244,17 @@ func (s *Quoting) Get(ctx context.Context, accountID, id string) (quote.Quote, e
 	return s.settled(ctx, q)
 }
 
-// BenchPaper is Paper with what the quote's bench sheet is made from.
-func (s *Quoting) BenchPaper(ctx context.Context, accountID, id string) (Paper, error) {
+// BenchPaper is Paper with what the quote's bench sheet is made from, and its seller.
+func (s *Quoting) BenchPaper(ctx context.Context, accountID, id string) (Paper, account.Seller, error) {
 	p, err := s.Paper(ctx, accountID, id)
-	if err != nil || len(p.Quote.Bench) > 0 {
-		return p, err
+	if err != nil {
+		return p, account.Seller{}, err
 	}
-	p.Quote.Bench, err = s.Store.QuoteBill(ctx, accountID, id)
-	return p, err
+	bill, seller, err := s.Store.QuoteBench(ctx, accountID, id)
+	if bill != nil { // else it is in the quote, or there is none
+		p.Quote.Bench = bill
+	}
+	return p, seller, err
 }
 
 func (s *Quoting) settled(ctx context.Context, q quote.Quote) (quote.Quote, error) {

@@ -49,14 +49,11 @@ func (s *shop) made() (id string, lines int, err error) {
 	return q.ID + q.Alias, len(q.Lines), nil
 }
 
-// paperSelects are what the service reads for a quote on paper: the quote, the seller and the customer.
+// paperSelects are what the service reads for a quote on paper: the quote, the seller's logo and the customer.
 func paperSelects(account, id string) []bareSelect {
 	return []bareSelect{
 		{`SELECT body FROM quote WHERE account_id = $1 AND id = $2`, []any{account, id}},
-		{`SELECT account_id::text AS account_id, version, legal_name, trading_name, street, street_more, postcode, city, region, country, registration,
-			contact, tax_ids, tax_country, tax_region, default_currency, price_basis, languages, bench_language, units, paper,
-			terms, texts, logo, logo_type, series, number_form, time_zone, validity_days, hold_days, labor, sag_targets, updated_at
-		FROM seller_profile WHERE account_id = $1`, []any{account}},
+		{`SELECT logo FROM seller_profile WHERE account_id = $1`, []any{account}},
 		{`SELECT id::text AS id, account_id::text AS account_id, coalesce(name, '') AS name, coalesce(email, '') AS email, coalesce(phone, '') AS phone,
 			coalesce(address, '') AS address, coalesce(note, '') AS note, rider_mass_kg, created_at, used_at, erased_at
 		FROM person WHERE account_id = $1 AND id = (SELECT person_id FROM quote WHERE account_id = $1 AND id = $2)`, []any{account, id}},
