@@ -79,10 +79,11 @@ func BenchmarkPopularPart(b *testing.B) {
 	}
 }
 
-// BenchmarkCheckBySize checks carts of five lines against catalogs of three sizes; each line is
-// a part that some row names for the fork. The forks are the same few at every size, so that
-// what grows is the catalog and not the set of things asked for.
-func BenchmarkCheckBySize(b *testing.B) {
+// BenchmarkBySize checks carts of five lines against catalogs of three sizes, each line a part
+// that some row names for the fork, and lists a page of what fits, with what may take its place.
+// The forks are the same few at every size, so that what grows is the catalog and not the set of
+// things asked for.
+func BenchmarkBySize(b *testing.B) {
 	for _, n := range []int{1_000, 100_000, 1_000_000} {
 		if n > 100_000 && testing.Short() {
 			continue
@@ -104,11 +105,24 @@ func BenchmarkCheckBySize(b *testing.B) {
 				owners = append(owners, []NamedFork{{"a", &Owned{Fork: f, ModelYear: int(f.YearFrom), TravelNow: Travel{f.TravelsMM[0], Measured}, WheelSize: f.WheelSizes[0]}}})
 			}
 			i := 0
-			b.ReportAllocs()
-			for b.Loop() {
-				i = (i + 1) % len(carts)
-				CheckCart(rev, owners[i], carts[i])
-			}
+			b.Run("cart", func(b *testing.B) {
+				b.ReportAllocs()
+				for b.Loop() {
+					i = (i + 1) % len(carts)
+					CheckCart(rev, owners[i], carts[i])
+				}
+			})
+			b.Run("what fits", func(b *testing.B) {
+				b.ReportAllocs()
+				for b.Loop() {
+					i = (i + 1) % len(carts)
+					owned, replacing := owners[i][0].Owned, NewReplacing(rev)
+					for _, a := range WhatFits(rev, owned, Filter{Limit: 10}) {
+						replacing.InsteadOf(owned, a.SKU)
+					}
+					replacing.SKUs()
+				}
+			})
 		})
 	}
 }

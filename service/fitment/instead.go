@@ -1,6 +1,7 @@
 package fitment
 
 import (
+	"maps"
 	"math"
 	"slices"
 
@@ -34,12 +35,12 @@ const (
 type Replacing struct {
 	rev   *catalog.Revision
 	on    map[*Owned]*judging
-	named []*catalog.Card // what was found for all parts
+	named map[*catalog.Card]bool // what was found for all parts
 }
 
 // NewReplacing begins with a revision.
 func NewReplacing(rev *catalog.Revision) *Replacing {
-	return &Replacing{rev: rev, on: map[*Owned]*judging{}}
+	return &Replacing{rev, map[*Owned]*judging{}, map[*catalog.Card]bool{}}
 }
 
 func (r *Replacing) judging(owned *Owned) *judging {
@@ -70,18 +71,16 @@ func (r *Replacing) InsteadOf(owned *Owned, sku string) *Instead {
 	}
 	x.rivals = slices.DeleteFunc(x.rivals, func(r rival) bool { return r.old || !near(card, &r) })
 	for i := range x.rivals {
-		r.named = append(r.named, x.rivals[i].card)
+		r.named[x.rivals[i].card] = true
 	}
 	return x
 }
 
 // SKUs are all parts that may be named in the place of those asked for so far, sorted.
 func (r *Replacing) SKUs() []string {
-	slices.SortFunc(r.named, (*catalog.Card).Compare)
-	r.named = slices.Compact(r.named)
-	out := make([]string, len(r.named))
-	for i, card := range r.named {
-		out[i] = card.Part.SKU
+	out := make([]string, 0, len(r.named))
+	for _, card := range slices.SortedFunc(maps.Keys(r.named), (*catalog.Card).Compare) {
+		out = append(out, card.Part.SKU)
 	}
 	return out
 }
