@@ -3,6 +3,7 @@ package fitment
 import (
 	"cmp"
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 
@@ -103,6 +104,35 @@ func TestInsteadOfWithoutAFork(t *testing.T) {
 		}
 		if !slices.Equal(got, x.want) {
 			t.Errorf("%s: %v, want %v", x.sku, got, x.want)
+		}
+	}
+}
+
+// TestTheNearestComesFirst compares the order with that of sorting, on both sides of the number
+// from which on rivals are sorted, with equal ones among them.
+func TestTheNearestComesFirst(t *testing.T) {
+	rev := demo(t)
+	parts := rev.Parts()
+	r := rand.New(rand.NewPCG(1, 2))
+	for range 200 {
+		var rivals []rival
+		for range r.IntN(3 * searched) {
+			card := rev.Card(&parts[r.IntN(3*searched)])
+			n := card.Part.Number // what is said of one part is the same each time
+			rivals = append(rivals, rival{card: card, travel: n % 3, rate: float64(n % 5 / 3), family: n%7 == 0, maker: n%2 == 0, old: n%11 == 0})
+		}
+		want := slices.Clone(rivals)
+		slices.SortFunc(want, func(a, b rival) int {
+			return cmp.Or(one(a.old)-one(b.old), cmp.Compare(a.travel, b.travel), one(a.family)-one(b.family), cmp.Compare(a.rate, b.rate),
+				one(a.maker)-one(b.maker), cmp.Compare(a.card.Part.SKU, b.card.Part.SKU))
+		})
+		want = slices.Compact(want)
+		var got []rival
+		for x := range nearestFirst(rivals) {
+			got = append(got, *x)
+		}
+		if !slices.Equal(got, want) {
+			t.Fatalf("%v, want %v", got, want)
 		}
 	}
 }

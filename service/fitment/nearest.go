@@ -1,8 +1,10 @@
 package fitment
 
 import (
+	"cmp"
 	"iter"
 	"math"
+	"slices"
 
 	"forkwright/service/catalog"
 )
@@ -38,19 +40,27 @@ func (c *inquiry) nearest() *Alternative {
 	return nil
 }
 
-// nearestFirst yields rivals in their order, each part once. One of the first mostly is the one,
-// so that each is looked for when it is asked for, and not all are sorted.
+// searched is how many of the nearest are searched for one by one before all that are left are
+// sorted: one of the first mostly fits, and then sorting was for nothing.
+const searched = 8
+
+// nearestFirst yields rivals in their order, each part once.
 func nearestFirst(rivals []rival) iter.Seq[*rival] {
 	return func(yield func(*rival) bool) {
 		var last *catalog.Card
-		for rest := rivals; len(rest) > 0; rest = rest[1:] {
-			first := 0
-			for i := range rest {
-				if rest[i].before(&rest[first]) {
-					first = i
+		for i := range rivals {
+			rest := rivals[i:]
+			if i < searched {
+				first := 0
+				for k := range rest {
+					if rest[k].compare(&rest[first]) < 0 {
+						first = k
+					}
 				}
+				rest[0], rest[first] = rest[first], rest[0]
+			} else if i == searched {
+				slices.SortFunc(rest, func(a, b rival) int { return a.compare(&b) })
 			}
-			rest[0], rest[first] = rest[first], rest[0]
 			if rest[0].card == last {
 				continue
 			}
@@ -61,20 +71,20 @@ func nearestFirst(rivals []rival) iter.Seq[*rival] {
 	}
 }
 
-func (r *rival) before(s *rival) bool {
+func (r *rival) compare(s *rival) int {
 	switch {
 	case r.old != s.old:
-		return s.old
+		return one(r.old) - one(s.old)
 	case r.travel != s.travel:
-		return r.travel < s.travel
+		return int(r.travel - s.travel)
 	case r.family != s.family:
-		return s.family
+		return one(r.family) - one(s.family)
 	case r.rate != s.rate:
-		return r.rate < s.rate
+		return cmp.Compare(r.rate, s.rate)
 	case r.maker != s.maker:
-		return s.maker
+		return one(r.maker) - one(s.maker)
 	}
-	return r.card.Compare(s.card) < 0
+	return r.card.Compare(s.card)
 }
 
 // hopeless: no spring cures a fork past its mass or its use.
