@@ -223,7 +223,7 @@ func (d *DB) readOnce(ctx context.Context, accountID string, queue func(b *pgx.B
 func (d *DB) readOnDisk(ctx context.Context, accountID string, queue func(b *pgx.Batch)) error {
 	return d.readOnce(ctx, accountID, func(b *pgx.Batch) {
 		queue(b)
-		b.Queue(durableMessage, "forkwright")
+		queueOnDisk(b)
 	})
 }
 
@@ -250,7 +250,7 @@ type steps struct {
 	first func(b *pgx.Batch)                     // queues what is sent with BEGIN; may be nil
 	then  func(q querier, last *pgx.Batch) error // what it queues is sent with COMMIT
 	// contended says that others wait for what it locks: it is let go before the commit is on
-	// disk. The caller is not: see onDisk.
+	// disk. The caller is not: see queueOnDisk.
 	contended bool
 }
 
@@ -292,6 +292,9 @@ func (d *DB) transact(ctx context.Context, begin, accountID string, s steps) (er
 		ended = tag.String()
 		return nil
 	})
+	if s.contended {
+		queueOnDisk(last)
+	}
 	if err := conn.SendBatch(ctx, last).Close(); err != nil {
 		return translate(err)
 	}
@@ -299,23 +302,17 @@ func (d *DB) transact(ctx context.Context, begin, accountID string, s steps) (er
 	if ended == "ROLLBACK" { // then swallowed the error of a statement
 		return fault.Wrap(errors.New("commit of a failed transaction"), fault.Internal, "internal", "Something went wrong on our side.")
 	}
-	if s.contended {
-		return translate(onDisk(ctx, conn))
-	}
 	return nil
 }
 
-// onDisk waits until everything that was committed before it is on disk, this connection's or
-// another's: the log is written in one order, so it is enough to commit an empty message as
+// queueOnDisk waits until everything that was committed before it is on disk, this connection's
+// or another's: the log is written in one order, so it is enough to commit an empty message as
 // durably as the server is set to. Waiting for the disk before locks are let go would let
 // nobody else work meanwhile; now those who wait for the disk wait together. Nothing can build
 // on a commit that a crash takes back: what came after it is behind it in the log.
-func onDisk(ctx context.Context, q querier) error {
-	_, err := q.Exec(ctx, durableMessage, "forkwright")
-	return err
+func queueOnDisk(b *pgx.Batch) {
+	b.Queue(`SELECT pg_logical_emit_message(true, $1, '')`, "forkwright")
 }
-
-const durableMessage = `SELECT pg_logical_emit_message(true, $1, '')`
 
 // rollback works after the caller's context has ended too. A connection that it
 // cannot clean is thrown away by the pool.

@@ -102,7 +102,12 @@ func (d *DB) SellerOrRepeated(ctx context.Context, by caller.Caller) (s account.
 
 // repeated is an answer that can be read, and can be given once it is on disk.
 func (d *DB) repeated(ctx context.Context, answer []byte) (*quote.Quote, error) {
-	if err := d.plain(ctx, func(q querier) error { return onDisk(ctx, q) }); err != nil {
+	err := d.plain(ctx, func(q querier) error {
+		b := &pgx.Batch{}
+		queueOnDisk(b)
+		return q.SendBatch(ctx, b).Close()
+	})
+	if err != nil {
 		return nil, err
 	}
 	q, err := readBody(answer)
