@@ -39,6 +39,10 @@ func furnish(t *testing.T, d *db.DB, accounts ...account.Account) {
 	for i, a := range accounts {
 		_, err := d.CreateLocation(t.Context(), as(a), account.Location{ID: fmt.Sprintf("loc-%d", i+1), AccountID: a.ID, Name: "Back room"})
 		must(t, err)
+		must(t, d.AsAccount(t.Context(), a.ID, func(q db.Querier) error {
+			_, err := q.Exec(t.Context(), `INSERT INTO promised (location_id, sku, qty) VALUES ('loc-' || $1::text, 'SKU', 1)`, fmt.Sprint(i+1))
+			return err
+		}))
 		for _, table := range tenantTables {
 			must(t, d.AsAccount(t.Context(), a.ID, func(q db.Querier) error {
 				_, err := q.Exec(t.Context(), table.insert, a.ID, fmt.Sprint(i+1))
