@@ -12,21 +12,21 @@ import (
 )
 
 // book does to stock and promises what an event of a quote says. What the event needs is
-// locked and checked now, in one round trip; what it changes is queued in last, the location's
-// own row at the end: whoever sells there waits for it.
+// taken and checked now, in one round trip; what else it changes is queued in last, the
+// location's own row at the end: whoever sells there waits for it.
 func (d *DB) book(ctx context.Context, q querier, last *pgx.Batch, x quote.Quote, e quote.Event) error {
 	reserved, released, consumed := e.Detail.Reserved, e.Detail.Released, e.Detail.Consumed
 	all := slices.Concat(reserved, released, consumed)
 	if len(all) == 0 {
 		return nil
 	}
-	if err := hold(ctx, q, all, reserved); err != nil {
+	if err := take(ctx, q, all, reserved, consumed); err != nil {
 		return err
 	}
 	kept := slices.DeleteFunc(slices.Clone(consumed), func(c quote.Claim) bool { return !c.Reserved })
-	queuePromise(last, reserved, released, kept)
-	queueShipped(last, consumed)
-	d.queueMoves(last, reserved, slices.Concat(released, kept), consumed)
+	free := slices.Concat(released, kept)
+	queueFree(last, free)
+	d.queueMoves(last, reserved, free, consumed)
 	queueCount(last, all)
 	return d.queueReservations(last, x, e)
 }
@@ -34,40 +34,63 @@ func (d *DB) book(ctx context.Context, q querier, last *pgx.Batch, x quote.Quote
 // place is a part at a location.
 type place struct{ location, sku string }
 
-// columns sums claims by place, sorted, as columns for unnest.
-func columns(claims []quote.Claim) (locations, skus, quantities []string) {
-	sum := map[place]money.Amount{}
-	var places []place
-	for _, c := range claims {
-		k := place{c.Location, c.SKU}
-		if _, seen := sum[k]; !seen {
-			places = append(places, k)
-		}
-		sum[k] = sum[k].Add(c.Quantity)
+// placesOf are the places of claims, each once, in the order (location, sku) that everybody
+// keeps, or two writers deadlock.
+func placesOf(claims []quote.Claim) []place {
+	places := make([]place, len(claims))
+	for i, c := range claims {
+		places[i] = place{c.Location, c.SKU}
 	}
 	slices.SortFunc(places, func(a, b place) int { return cmp.Or(cmp.Compare(a.location, b.location), cmp.Compare(a.sku, b.sku)) })
-	for _, k := range places {
-		locations, skus, quantities = append(locations, k.location), append(skus, k.sku), append(quantities, sum[k].String())
-	}
-	return locations, skus, quantities
+	return slices.Compact(places)
 }
 
-// hold makes the rows of what is promised of all, locks them in the order (location, sku) that
-// everybody keeps, or two writers deadlock, and refuses reserved where it is not available:
-// on hand less promised, and never less than nothing. What is there is read after the lock, by
-// a statement of its own: a count read in the same one could be older.
-func hold(ctx context.Context, q querier, all, reserved []quote.Claim) error {
-	locations, skus, _ := columns(all)
+// sums adds up claims by place.
+func sums(places []place, claims []quote.Claim) []string {
+	out := make([]string, len(places))
+	for i, p := range places {
+		var sum money.Amount
+		for _, c := range claims {
+			if c.Location == p.location && c.SKU == p.sku {
+				sum = sum.Add(c.Quantity)
+			}
+		}
+		out[i] = sum.String()
+	}
+	return out
+}
+
+// split gives places as columns for unnest.
+func split(places []place) (locations, skus []string) {
+	for _, p := range places {
+		locations, skus = append(locations, p.location), append(skus, p.sku)
+	}
+	return locations, skus
+}
+
+// columns sums claims by place, sorted, as columns for unnest.
+func columns(claims []quote.Claim) (locations, skus, quantities []string) {
+	places := placesOf(claims)
+	locations, skus = split(places)
+	return locations, skus, sums(places, claims)
+}
+
+// take locks the rows of what is promised of all, making those that are not there, adds what is
+// reserved and what is handed over, and refuses reserved where there is not as much: on hand less
+// promised, and never less than nothing. Goods handed over are subtracted from a count made
+// before that; the count itself is the feeds' to write, so that no sale waits for one. What is
+// there is read after the lock, by a statement of its own: a count read in the same one could be
+// older.
+func take(ctx context.Context, q querier, all, reserved, consumed []quote.Claim) error {
+	places := placesOf(all)
+	locations, skus := split(places)
 	b := &pgx.Batch{}
 	b.Queue(`
-		INSERT INTO promised (location_id, sku, qty)
-		SELECT location, sku, 0 FROM unnest($1::text[], $2::text[]) WITH ORDINALITY AS t (location, sku, n) ORDER BY n
-		ON CONFLICT (location_id, sku) DO NOTHING`, locations, skus)
-	b.Queue(`
-		SELECT 1 FROM promised p
-		JOIN unnest($1::text[], $2::text[]) AS t (location, sku) ON p.location_id = t.location AND p.sku = t.sku
-		ORDER BY p.location_id, p.sku
-		FOR UPDATE OF p`, locations, skus)
+		INSERT INTO promised AS p (location_id, sku, qty, shipped)
+		SELECT location, sku, reserved::numeric, consumed::numeric
+		FROM unnest($1::text[], $2::text[], $3::text[], $4::text[]) WITH ORDINALITY AS t (location, sku, reserved, consumed, n) ORDER BY n
+		ON CONFLICT (location_id, sku) DO UPDATE SET qty = p.qty + excluded.qty, shipped = p.shipped + excluded.shipped`,
+		locations, skus, sums(places, reserved), sums(places, consumed))
 	var short []shortage
 	if len(reserved) > 0 {
 		queueShortages(b, reserved, &short)
@@ -81,14 +104,15 @@ func hold(ctx context.Context, q querier, all, reserved []quote.Claim) error {
 // shortage is a place with less than is wanted.
 type shortage struct{ Location, SKU, Wanted, Available string }
 
+// queueShortages looks for what has been promised beyond what is there.
 func queueShortages(b *pgx.Batch, claims []quote.Claim, short *[]shortage) {
 	locations, skus, quantities := columns(claims)
 	b.Queue(`
-		SELECT t.location, t.sku, t.qty AS wanted, greatest(coalesce(s.on_hand - p.shipped + s.shipped_seen, 0) - p.qty, 0)::text AS available
+		SELECT t.location, t.sku, t.qty AS wanted, greatest(coalesce(s.on_hand - p.shipped + s.shipped_seen, 0) - p.qty + t.qty::numeric, 0)::text AS available
 		FROM unnest($1::text[], $2::text[], $3::text[]) WITH ORDINALITY AS t (location, sku, qty, n)
 		JOIN promised p ON p.location_id = t.location AND p.sku = t.sku
 		LEFT JOIN stock s ON s.location_id = t.location AND s.sku = t.sku
-		WHERE greatest(coalesce(s.on_hand - p.shipped + s.shipped_seen, 0) - p.qty, 0) < t.qty::numeric
+		WHERE coalesce(s.on_hand - p.shipped + s.shipped_seen, 0) < p.qty
 		ORDER BY t.n`, locations, skus, quantities).Query(collect(short))
 }
 
@@ -111,23 +135,14 @@ func notEnough(claims []quote.Claim, short []shortage) error {
 	return quote.NotEnoughStock(out...)
 }
 
-func queuePromise(b *pgx.Batch, more []quote.Claim, less ...[]quote.Claim) {
-	locations, skus, quantities := columns(slices.Concat(more, negative(less...)))
-	b.Queue(`
-		UPDATE promised p SET qty = p.qty + t.qty::numeric
-		FROM unnest($1::text[], $2::text[], $3::text[]) AS t (location, sku, qty)
-		WHERE p.location_id = t.location AND p.sku = t.sku`, locations, skus, quantities)
-}
-
-// queueShipped notes goods that were handed over: they are subtracted from a count made before
-// that. The count itself is the feeds' to write, so that no sale waits for one.
-func queueShipped(b *pgx.Batch, claims []quote.Claim) {
+// queueFree takes back what was promised and is so no longer.
+func queueFree(b *pgx.Batch, claims []quote.Claim) {
 	if len(claims) == 0 {
 		return
 	}
 	locations, skus, quantities := columns(claims)
 	b.Queue(`
-		UPDATE promised p SET shipped = p.shipped + t.qty::numeric
+		UPDATE promised p SET qty = p.qty - t.qty::numeric
 		FROM unnest($1::text[], $2::text[], $3::text[]) AS t (location, sku, qty)
 		WHERE p.location_id = t.location AND p.sku = t.sku`, locations, skus, quantities)
 }
