@@ -93,7 +93,11 @@ func Open(ctx context.Context, url string, o Options) (*DB, error) {
 	if err != nil {
 		return nil, fmt.Errorf("opening the database: %w", err)
 	}
-	if err := refusePowerful(ctx, pool); err != nil {
+	err = refusePowerful(ctx, pool)
+	if err == nil {
+		err = refuseForgetful(ctx, pool)
+	}
+	if err != nil {
 		pool.Close()
 		return nil, err
 	}
@@ -146,6 +150,22 @@ func refusePowerful(ctx context.Context, q querier) error {
 		return nil
 	}
 	return fmt.Errorf("%w: %s %s; serve as %s, and migrate as %s", ErrTooPowerful, role, why, ServiceRole, OwnerRole)
+}
+
+// ErrForgetful says that answers could not wait for the disk.
+var ErrForgetful = errors.New("this database role may not call pg_logical_emit_message, as everybody may in a new database: grant it EXECUTE")
+
+// refuseForgetful finds out at the start what would else be known when the first quote is stored
+// and cannot be answered. A message outside a transaction leaves nothing behind.
+func refuseForgetful(ctx context.Context, q querier) error {
+	_, err := q.Exec(ctx, `SELECT pg_logical_emit_message(false, 'forkwright', '')`)
+	if pg := (*pgconn.PgError)(nil); errors.As(err, &pg) && pg.Code == "42501" {
+		return ErrForgetful
+	}
+	if err != nil {
+		return fmt.Errorf("asking the database to write its log: %w", err)
+	}
+	return nil
 }
 
 // Close waits for borrowed connections and closes all.

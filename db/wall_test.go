@@ -261,6 +261,25 @@ func TestARoleThatTheWallsDoNotHoldIsRefused(t *testing.T) {
 	}
 }
 
+func TestARoleThatCannotWaitForTheDiskIsRefused(t *testing.T) {
+	base := dbtest.Clone(t)
+	admin := connect(t, base.AdminURL)
+	_, err := admin.Exec(t.Context(), `
+		DO $$ DECLARE f regprocedure; BEGIN
+		  FOR f IN SELECT oid::regprocedure FROM pg_proc WHERE proname = 'pg_logical_emit_message' LOOP
+		    EXECUTE format('REVOKE EXECUTE ON FUNCTION %s FROM PUBLIC', f);
+		  END LOOP;
+		END $$`)
+	must(t, err)
+	d, err := db.Open(t.Context(), base.ServiceURL, db.Options{})
+	if err == nil {
+		d.Close()
+	}
+	if !errors.Is(err, db.ErrForgetful) {
+		t.Errorf("%v", err)
+	}
+}
+
 func TestATransactionThatFailsLeavesTheConnectionClean(t *testing.T) {
 	base := dbtest.Clone(t, db.Options{MaxConns: 1})
 	d := base.DB
