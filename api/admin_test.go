@@ -491,7 +491,8 @@ func (w *world) sold(accountID, state, sku, fork string, revision int64) {
 		WITH q AS (
 		  INSERT INTO quote (id, account_id, state, series, number, issued_on, valid_until, currency, basis, catalog_revision, rules_version, body, body_sha256)
 		  SELECT gen_random_uuid(), $1, $2, 'Q', (SELECT count(*) + 1 FROM quote), '2026-11-01', '2026-12-01', 'EUR', 'net', $5, '1', convert_to($4, 'UTF8'), sha256('x') RETURNING id, account_id),
-		l AS (INSERT INTO quote_line (account_id, quote_id, line_no, sku, role, qty, unit) SELECT account_id, id, 1, $3, 'new', 1, 'each' FROM q)
+		l AS (INSERT INTO quote_line (account_id, quote_id, line_no, sku, role, qty, unit) SELECT account_id, id, 1, $3, 'new', 1, 'each' FROM q),
+		p AS (INSERT INTO promised AS p (location_id, sku, qty) SELECT 'shelf', $3, 1 FROM q WHERE $2 = 'accepted' ON CONFLICT (location_id, sku) DO UPDATE SET qty = p.qty + 1)
 		INSERT INTO reservation (id, account_id, quote_id, line_no, location_id, sku, qty, state, held_until, change_no)
 		SELECT gen_random_uuid(), account_id, id, 1, 'shelf', $3, 1, 'held', now(), 1 FROM q WHERE $2 = 'accepted'`,
 		accountID, state, sku, `{"fork_ids":["`+fork+`"]}`, revision)
