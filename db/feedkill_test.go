@@ -183,14 +183,14 @@ func TestLongKilledServiceLeavesTheOldOrTheNewState(t *testing.T) {
 	t.Logf("%d kills, %d inside a transaction, %d feeds applied", feedKills, inside, last)
 }
 
-// killable gives what starts one and the same durable server, again and again.
-func killable(t *testing.T) (start func() *local.Server) {
+// killable is a durable server with a store, and what starts it again after it was killed.
+func killable(t *testing.T) (s *local.Server, store *db.DB, start func() *local.Server) {
 	t.Helper()
 	dir, err := os.MkdirTemp("", "fw-kill-")
 	must(t, err)
 	must(t, os.Chmod(dir, 0o755))
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
-	return func() *local.Server {
+	start = func() *local.Server {
 		t.Helper()
 		var err error
 		for range 50 { // until the killed one's last processes have noticed
@@ -203,6 +203,13 @@ func killable(t *testing.T) (start func() *local.Server) {
 		t.Fatal(err)
 		return nil
 	}
+	s = start()
+	must(t, s.CreateDatabase(t.Context(), "killed"))
+	_, err = db.Migrate(t.Context(), s.OwnerURL("killed"))
+	must(t, err)
+	store, err = db.Open(t.Context(), s.ServiceURL("killed"), db.Options{})
+	must(t, err)
+	return s, store, start
 }
 
 func kill(t *testing.T, s *local.Server) {
@@ -213,15 +220,9 @@ func kill(t *testing.T, s *local.Server) {
 }
 
 func TestLongKilledPostgresLeavesTheOldOrTheNewState(t *testing.T) {
-	start := killable(t)
-	s := start()
-	must(t, s.CreateDatabase(t.Context(), "killed"))
-	_, err := db.Migrate(t.Context(), s.OwnerURL("killed"))
-	must(t, err)
-	store, err := db.Open(t.Context(), s.ServiceURL("killed"), db.Options{})
-	must(t, err)
+	s, store, start := killable(t)
 	a := shop(t, store, "depot", caller.Distributor)
-	_, err = store.CreateLocation(t.Context(), as(a), account.Location{ID: "depot", AccountID: a.ID, Name: "Depot"})
+	_, err := store.CreateLocation(t.Context(), as(a), account.Location{ID: "depot", AccountID: a.ID, Name: "Depot"})
 	must(t, err)
 	store.Close()
 	inside, last := 0, int64(0)

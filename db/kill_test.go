@@ -71,15 +71,9 @@ func TestLongNothingIsLeftHalfDoneByAKill(t *testing.T) {
 // accepted. What was answered before must be there, numbers without gaps, although locks are let
 // go before a commit is on disk.
 func TestLongWhatWasAnsweredOutlivesAKilledPostgres(t *testing.T) {
-	start := killable(t)
-	s := start()
-	must(t, s.CreateDatabase(t.Context(), "killed"))
-	_, err := db.Migrate(t.Context(), s.OwnerURL("killed"))
-	must(t, err)
-	store, err := db.Open(t.Context(), s.ServiceURL("killed"), db.Options{})
-	must(t, err)
+	s, store, start := killable(t)
 	by := as(shop(t, store, "North"))
-	_, err = store.CreateLocation(t.Context(), by, account.Location{ID: "shelf", AccountID: by.AccountID, Name: "shelf"})
+	_, err := store.CreateLocation(t.Context(), by, account.Location{ID: "shelf", AccountID: by.AccountID, Name: "shelf"})
 	must(t, err)
 	must(t, store.PutStock(t.Context(), "shelf", []stock.Level{{SKU: "P-1", OnHand: udecimal.MustParse("100000")}}))
 	answered := 0
