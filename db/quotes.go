@@ -82,7 +82,7 @@ func (d *DB) RepeatedQuote(ctx context.Context, by caller.Caller) (*quote.Quote,
 	if err != nil || before == nil {
 		return nil, err
 	}
-	return d.repeated(ctx, before)
+	return d.repeated(ctx, by.AccountID, before)
 }
 
 // SellerOrRepeated is RepeatedQuote or, where there is none, the seller, in one round trip.
@@ -95,19 +95,14 @@ func (d *DB) SellerOrRepeated(ctx context.Context, by caller.Caller) (s account.
 		queueSeller(b, by.AccountID, &s)
 	})
 	if err == nil && answer != nil {
-		before, err = d.repeated(ctx, answer)
+		before, err = d.repeated(ctx, by.AccountID, answer)
 	}
 	return s, before, sellerMissing(err)
 }
 
 // repeated is an answer that can be read, and can be given once it is on disk.
-func (d *DB) repeated(ctx context.Context, answer []byte) (*quote.Quote, error) {
-	err := d.plain(ctx, func(q querier) error {
-		b := &pgx.Batch{}
-		queueOnDisk(b)
-		return q.SendBatch(ctx, b).Close()
-	})
-	if err != nil {
+func (d *DB) repeated(ctx context.Context, accountID string, answer []byte) (*quote.Quote, error) {
+	if err := d.readOnDisk(ctx, accountID, nothing); err != nil {
 		return nil, err
 	}
 	q, err := readBody(answer)

@@ -1,7 +1,8 @@
 -- The rows that one POST /v1/quotes/{quote_id}/accept leaves, copied from a quote that the
 -- service accepted, for the next quote in turn: the leanest way to have them, in one
 -- transaction and one round trip. Whether the goods are there is not looked at. The location's
--- row comes last: everybody who accepts there waits for it.
+-- row comes last: everybody who accepts there waits for it. It is let go before the commit is
+-- on disk, and the transaction ends when it is, as in the service.
 \startpipeline
 BEGIN;
 SELECT set_config('app.account', :account::text, true);
@@ -31,5 +32,7 @@ WITH counted AS (
 INSERT INTO reservation (id, account_id, quote_id, line_no, location_id, sku, qty, state, held_until, change_no, created_at)
 SELECT gen_random_uuid(), t.account_id, i.quote_id, t.line_no, t.location_id, i.sku, t.qty, t.state, t.held_until, counted.counter, now()
 FROM lean.reservation t, counted, lean.issued i WHERE i.n = (SELECT currval('lean.turn'));
+SET LOCAL synchronous_commit = off;
 COMMIT;
+SELECT pg_logical_emit_message(true, 'lean', '');
 \endpipeline

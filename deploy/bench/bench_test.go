@@ -92,8 +92,8 @@ func TestScriptsAreReadAsPgbenchAndPsqlReadThem(t *testing.T) {
 		script string
 		begins []string
 	}{
-		"quote":  {leanQuote, []string{"BEGIN;", "SELECT set_config", "WITH q AS", "WITH n AS", "COMMIT;"}},
-		"accept": {leanAccept, []string{"BEGIN;", "SELECT set_config", "WITH turn AS", "WITH counted AS", "COMMIT;"}},
+		"quote":  {leanQuote, []string{"BEGIN;", "SELECT set_config", "WITH q AS", "WITH n AS", "SET LOCAL synchronous_commit", "COMMIT;", "SELECT pg_logical_emit_message"}},
+		"accept": {leanAccept, []string{"BEGIN;", "SELECT set_config", "WITH turn AS", "WITH counted AS", "SET LOCAL synchronous_commit", "COMMIT;", "SELECT pg_logical_emit_message"}},
 		"feed":   {leanFeed, []string{"BEGIN;", "CREATE TEMPORARY TABLE", `\copy feed`, "SET LOCAL default_statistics_target", "ANALYZE", "SET LOCAL work_mem", "WITH change", "COMMIT;"}},
 	} {
 		got := statements(x.script)

@@ -1,6 +1,7 @@
 -- The rows that one POST /v1/quotes leaves, copied from a quote that the service made: the
 -- leanest way to have them, in one transaction and one round trip. The number's row comes last:
--- everybody who issues waits for it.
+-- everybody who issues waits for it. It is let go before the commit is on disk, and the
+-- transaction ends when it is, as in the service.
 \startpipeline
 BEGIN;
 SELECT set_config('app.account', :account::text, true), set_config('lean.id', gen_random_uuid()::text, true);
@@ -28,5 +29,7 @@ INSERT INTO quote (id, account_id, series, number, number_text, revision_no, rev
 SELECT current_setting('lean.id')::uuid, account_id, series, n.last, number_text || n.last, revision_no, revises, state, version, client_id, reference, person_id, currency, basis, total,
        issued_on, valid_until, price_date, catalog_revision, rules_version, accepted_at, held_until, time_zone, body, body_sha256, now(), now()
 FROM lean.quote, n;
+SET LOCAL synchronous_commit = off;
 COMMIT;
+SELECT pg_logical_emit_message(true, 'lean', '');
 \endpipeline
